@@ -1,1 +1,1 @@
-"""."""
+"""Floor 2, one case, pure: resolve, check, durations."""

@@ -25,9 +25,66 @@ class Severity(StrEnum):
     NOTE = "note"
 
 
+ERRORS = {
+    "bad-row": "a row that cannot be read: wrong number of cells, or not the format's form",
+    "bad-time": "a cell or line that should hold a time does not",
+    "ambiguous-time": "a spreadsheet cell that may mean minutes or hours",
+    "bad-cue": "a caption cue that is malformed",
+    "cue-order": "a WebVTT cue that starts before the one above it",
+    "several-cases": "a table that holds more than one case where one is expected",
+    "no-label": "a row without a step",
+    "no-start": "a row without a start",
+    "no-end": "a step with a start but no end, in a file that has ends",
+    "length-disagrees": "start, end and length of a row do not fit together",
+    "unknown-step": "a label that is not in the vocabulary",
+    "near-miss-step": "a label that is nearly one of the vocabulary's",
+    "ends-before-start": "a row whose end is not after its start",
+    "shorter-than-a-frame": "a row that holds no frame of the recording",
+    "outside-recording": "a time before the start or after the end of the recording",
+    "bad-timecode": "a timecode label that does not exist at the recording's rate",
+    "no-clock": "a row that cannot be placed without the recording, its rate or its length",
+    "no-steps": "no row could be used",
+    "duplicate-row": "the same step with the same times twice",
+    "forbidden-overlap": "two steps of one level at the same time, against the vocabulary",
+}
+WARNINGS = {
+    "several-editions": "more than one set of Matroska chapters; the default one is read",
+    "order-violated": "a step that starts before one it should follow",
+    "rows-not-in-order": "a list of starts whose rows are not in order of time",
+    "unexpected-repeat": "a step visited again that by the vocabulary occurs once",
+    "same-step-again": "two rows of one step without a break; kept as two visits",
+    "required-step-missing": "a step the vocabulary requires has no row",
+    "implausible-length": "a step shorter or longer in all than the vocabulary's bounds",
+    "outside-parent": "a step that lies partly outside its phase",
+    "event-with-end": "a point event with an end, which is not used",
+    "identifying-metadata": "a field or file name of the recording that may identify someone",
+    "doubtful-clock": "something in the recording that makes its times doubtful",
+}
+NOTES = {
+    "unlabelled-gap": "more than a minute without a label between the first and last step",
+    "between-frames": "written times that fall between frames and are moved to the nearest",
+    "at-recording-edge": "a step that touches the recording's edge and is taken as complete",
+    "poor-still": "no clear frame was found for the still of a step",
+}
+
+CODES: dict[str, tuple[Severity, str]] = {
+    code: (severity, meaning)
+    for severity, codes in (
+        (Severity.ERROR, ERRORS),
+        (Severity.WARNING, WARNINGS),
+        (Severity.NOTE, NOTES),
+    )
+    for code, meaning in codes.items()
+}
+"""Every problem code, with its severity and meaning. Codes are permanent."""
+
+
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One finding in data. ``line`` counts from 1 in ``source``; ``span`` is in case time (ns)."""
+    """One finding in data. ``line`` counts from 1 in ``source``; ``span`` is in case time (ns).
+
+    ``code`` is permanent and listed in ``CODES``, which also fixes its severity: see ``of``.
+    """
 
     code: str
     severity: Severity
@@ -35,6 +92,18 @@ class Problem:
     source: str = ""
     line: int | None = None
     span: Span | None = None
+
+    @classmethod
+    def of(
+        cls,
+        code: str,
+        message: str,
+        source: str = "",
+        line: int | None = None,
+        span: Span | None = None,
+    ) -> Problem:
+        """Make a problem with the severity its code has. Raises KeyError for an unknown code."""
+        return cls(code, CODES[code][0], message, source, line, span)
 
     def __str__(self) -> str:
         place = self.source + (f":{self.line}" if self.line is not None else "")

@@ -1,0 +1,157 @@
+"""The output folder of one case: written aside, renamed at the end, redone only where changed.
+
+While work goes on everything lies in ``.<name>.part`` beside the final folder. Each piece (a
+clip, the tables) carries a key, the digest of all that went into it; a piece whose key is the
+same in the finished folder, or in what an interrupted run left, is taken over instead of made.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from vidseg.aside import write_text_aside
+from vidseg.model.problem import UsageError
+
+MANIFEST = "manifest.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One file of the folder: its path in it, size, SHA-256 and the key of its piece."""
+
+    path: str
+    bytes: int
+    sha256: str
+    key: str
+
+
+def file_sha256(path: Path) -> str:
+    """Give the SHA-256 of a file in hexadecimal."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def digest(*ingredients: object) -> str:
+    """Give the SHA-256 of what goes into a piece; ingredients must have a stable ``repr``."""
+    return hashlib.sha256("\x1f".join(map(repr, ingredients)).encode()).hexdigest()
+
+
+def read_manifest(folder: Path) -> dict[str, Entry]:
+    """Read a folder's manifest: entries by path; empty where there is none or it is unreadable."""
+    try:
+        rows = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))["files"]
+        return {row["path"]: Entry(**row) for row in rows}
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+
+
+class OutputFolder:
+    """Use: ``make`` each piece, then ``finish``. Anything may raise in between; nothing is lost."""
+
+    def __init__(self, out: Path) -> None:
+        """Begin, or go on from an interrupted run. Raises UsageError for a folder not ours."""
+        self.out = out
+        self.work = out.with_name(f".{out.name}.part")
+        if out.exists() and not out.is_dir():
+            raise UsageError(f"{out} is a file; choose another folder with --out")
+        if out.is_dir() and any(out.iterdir()) and not (out / MANIFEST).exists():
+            raise UsageError(
+                f"{out} holds files that vidseg did not write; choose another folder with --out"
+            )
+        self.before = read_manifest(out)
+        try:
+            self.work.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UsageError(f"cannot write to {out.parent}: {error.strerror}") from error
+        self.unfinished = read_manifest(self.work)
+        self.entries: dict[str, Entry] = {}
+        self.made: list[str] = []
+
+    def make(self, key: str, names: Sequence[str], maker: Callable[[Path], None]) -> bool:
+        """Make the files ``names`` with ``maker(folder)``, or take them over where ``key`` matches.
+
+        Returns whether they were made anew.
+        """
+        if all(self._take_over(key, name) for name in names):
+            return False
+        for name in names:
+            (self.work / name).parent.mkdir(parents=True, exist_ok=True)
+        maker(self.work)
+        for name in names:
+            path = self.work / name
+            self.entries[name] = Entry(name, path.stat().st_size, file_sha256(path), key)
+        self.made.extend(names)
+        self._write_manifest(self.unfinished | self.entries)
+        return True
+
+    def _take_over(self, key: str, name: str) -> bool:
+        for folder, known in ((self.work, self.unfinished), (self.out, self.before)):
+            entry, path = known.get(name), folder / name
+            if entry is None or entry.key != key or not path.is_file():
+                continue
+            if path.stat().st_size != entry.bytes or file_sha256(path) != entry.sha256:
+                continue
+            if folder != self.work:
+                _link_or_copy(path, self.work / name)
+            self.entries[name] = entry
+            return True
+        return False
+
+    def _write_manifest(self, entries: dict[str, Entry]) -> None:
+        rows = [asdict(entry) for _, entry in sorted(entries.items())]
+        write_text_aside(self.work / MANIFEST, json.dumps({"files": rows}, indent=1) + "\n")
+
+    def finish(self) -> None:
+        """Drop leftovers, write the manifest and put the folder in its place.
+
+        Files in the old folder that vidseg did not write are carried over.
+        """
+        for path in sorted(self.work.rglob("*"), reverse=True):
+            name = path.relative_to(self.work).as_posix()
+            if path.is_dir():
+                if not any(path.iterdir()):
+                    path.rmdir()
+            elif name not in self.entries:
+                path.unlink()
+        self._write_manifest(self.entries)
+        old = self.out.with_name(f".{self.out.name}.old")
+        try:
+            if self.out.exists():
+                self._carry_over()
+                if old.exists():
+                    shutil.rmtree(old)
+                self.out.rename(old)
+            self.work.rename(self.out)
+        except OSError as error:
+            if old.exists() and not self.out.exists():
+                old.rename(self.out)
+            raise UsageError(
+                f"cannot put {self.out} in place ({error.strerror}); close the programs that have "
+                f"its files open and run again: all that was made is kept in {self.work}"
+            ) from error
+        shutil.rmtree(old, ignore_errors=True)
+
+    def _carry_over(self) -> None:
+        for path in self.out.rglob("*"):
+            name = path.relative_to(self.out).as_posix()
+            if path.is_file() and name not in self.before and name != MANIFEST:
+                target = self.work / name
+                target.parent.mkdir(parents=True, exist_ok=True)
+                if not target.exists():
+                    _link_or_copy(path, target)
+
+
+def _link_or_copy(source: Path, target: Path) -> None:
+    """Make ``target`` hold what ``source`` holds, without copying where the disk allows."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.unlink(missing_ok=True)
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copy2(source, target)
