@@ -62,6 +62,8 @@ EVENTS = {
 }
 DICTIONARY = {"durations.csv": DURATIONS, "segments.csv": SEGMENTS, "events.csv": EVENTS}
 """Every table with every column and its meaning."""
+TABLES = (*DICTIONARY, "data-dictionary.csv")
+"""The files that ``write_tables`` writes."""
 
 
 def duration_rows(timing: Timing) -> list[Row]:

@@ -1,0 +1,7 @@
+"""``python -m vidseg``."""
+
+import sys
+
+from vidseg.cli import main
+
+sys.exit(main())

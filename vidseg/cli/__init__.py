@@ -1,0 +1,105 @@
+"""Floor 7, the door: parse, call, print, exit code.
+
+Exit codes: 0 done; 1 the data has problems of severity error; 2 a request or file that cannot be
+used (one message, no traceback); 130 stopped with Ctrl-C.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from collections.abc import Sequence
+
+import click
+
+from vidseg import __version__
+from vidseg.model.problem import VidsegError
+
+COMMANDS = {
+    "demo": ("vidseg.cli.demo:command", "Draw a made-up operation and run everything on it."),
+    "run": ("vidseg.cli.run:run", "The main job: check, time, chapter, cut, picture, page."),
+    "inspect": ("vidseg.cli.inspect:command", "Tell what a recording is and what in it to doubt."),
+    "check": ("vidseg.cli.check:command", "Find the problems of an annotation; write nothing."),
+    "durations": ("vidseg.cli.durations:command", "Print or write how long each step took."),
+    "chapters": ("vidseg.cli.run:chapters", "Write the recording with its steps as chapters."),
+    "clips": ("vidseg.cli.run:clips", "Cut an exact clip for each visit to a step."),
+    "stills": ("vidseg.cli.run:stills", "Pick a clear picture of each step."),
+    "page": ("vidseg.cli.run:page", "Write the offline case page, with what it shows."),
+    "convert": ("vidseg.cli.convert:command", "Convert an annotation between formats."),
+    "procedures": ("vidseg.cli.procedures:command", "List, print or start vocabularies."),
+}
+"""Every command: where it is defined (imported when used) and its line in ``--help``."""
+
+
+class Door(click.Group):
+    """A group whose commands are imported only when one of them is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Give the commands in the order of ``COMMANDS``."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import a command, by its whole name."""
+        if cmd_name not in COMMANDS:
+            return None
+        module, _, name = COMMANDS[cmd_name][0].partition(":")
+        command = getattr(importlib.import_module(module), name)
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Look the command up; an unknown one is answered with the nearest name."""
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            from difflib import get_close_matches
+
+            near = get_close_matches(args[0], COMMANDS, 1)
+            hint = f"; did you mean {near[0]!r}?" if near else "; see `vidseg --help`"
+            raise click.UsageError(f"there is no command {args[0]!r}{hint}", ctx)
+        return super().resolve_command(ctx, args)
+
+
+@click.group(cls=Door, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, package_name="vidseg", message="vidseg %(version)s")
+def door() -> None:
+    """Turn a recording of an operation and its step annotation into checked step durations, a
+    chaptered recording, exact clips, stills and an offline case page.
+
+    \b
+    Examples:
+      vidseg demo                          see everything on a made-up operation
+      vidseg run case.mp4 steps.csv        the main job
+      vidseg check steps.csv               problems only, nothing written
+      vidseg durations steps.csv --recording case.mp4
+
+    Time is not skill. vidseg is not a medical device. Recordings of patients need consent and
+    protection: follow your department's rules and the law where you work.
+    """
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return the exit code."""
+    try:
+        outcome = door.main(arguments, prog_name="vidseg", standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        return 2
+    except VidsegError as error:
+        click.echo(f"vidseg: {error}", err=True)
+        return 2
+    except (click.Abort, KeyboardInterrupt):
+        click.echo(
+            "vidseg: stopped. No file was left half-written; the same command goes on from here.",
+            err=True,
+        )
+        return 130
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 0
+    return outcome if isinstance(outcome, int) else 0

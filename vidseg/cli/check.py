@@ -1,0 +1,60 @@
+"""``vidseg check``."""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from pathlib import Path
+
+import click
+
+from vidseg.cli.options import FILE, Duration, Rate, json_option, procedure_option, quiet_option
+from vidseg.cli.show import count_problems, has_errors, say, show_problems
+
+
+@click.command("check")
+@click.argument("annotation", type=FILE)
+@click.option("--recording", "recordings", type=FILE, multiple=True, help="The recording.")
+@procedure_option
+@click.option("--rate", type=Rate(), help="Frame rate, where times are frames or timecode.")
+@click.option("--length", "length_ns", type=Duration(), help="Length of the recording.")
+@json_option
+@quiet_option
+def command(
+    annotation: Path,
+    recordings: tuple[Path, ...],
+    procedure: str | None,
+    rate: Fraction | None,
+    length_ns: int | None,
+    as_json: bool,
+    quiet: bool,
+) -> int:
+    """Find the problems of ANNOTATION, each with its line; nothing is written.
+
+    Exit code 1 where a problem is an error.
+
+    \b
+    Examples:
+      vidseg check steps.csv
+      vidseg check steps.csv --recording case.mp4 --procedure msics
+    """
+    from vidseg.export.case_json import problem_json
+    from vidseg.media.probe import open_recording
+    from vidseg.pipeline import read_annotation, recording_problems
+
+    recording = open_recording(recordings) if recordings else None
+    reading = read_annotation(
+        annotation, procedure=procedure, recording=recording, rate=rate, length_ns=length_ns
+    )
+    found = [*reading.problems, *(recording_problems(recording) if recording else ())]
+    if as_json:
+        click.echo(json.dumps([problem_json(problem) for problem in found], indent=1))
+    else:
+        show_problems(found, quiet)
+        steps = len({segment.step.code for segment in reading.annotation.segments})
+        say(
+            f"{annotation.name}: {len(reading.annotation.segments)} visits to {steps} steps, "
+            f"{len(reading.annotation.events)} events; {count_problems(found)}",
+            quiet,
+        )
+    return int(has_errors(found))

@@ -1,0 +1,88 @@
+"""``vidseg durations``."""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from pathlib import Path
+
+import click
+
+from vidseg.cli.options import (
+    FILE,
+    Duration,
+    Rate,
+    json_option,
+    out_option,
+    procedure_option,
+    quiet_option,
+)
+from vidseg.cli.show import durations_text, has_errors, say, show_problems
+
+
+@click.command("durations")
+@click.argument("annotations", type=FILE, nargs=-1, required=True)
+@click.option("--recording", "recordings", type=FILE, multiple=True, help="The recording.")
+@procedure_option
+@click.option("--rate", type=Rate(), help="Frame rate, where times are frames or timecode.")
+@click.option("--length", "length_ns", type=Duration(), help="Length of the recording.")
+@out_option
+@json_option
+@quiet_option
+def command(
+    annotations: tuple[Path, ...],
+    recordings: tuple[Path, ...],
+    procedure: str | None,
+    rate: Fraction | None,
+    length_ns: int | None,
+    out: Path | None,
+    as_json: bool,
+    quiet: bool,
+) -> int:
+    """Print how long each step took in each ANNOTATION; with --out also write the tables.
+
+    --out FILE.csv writes one table of all cases (a row per case and step); --out FOLDER writes
+    durations.csv, segments.csv, events.csv and their data dictionary for one annotation.
+
+    \b
+    Examples:
+      vidseg durations steps.csv --recording case.mp4
+      vidseg durations frames.csv --rate 25 --length 9:49.36
+      vidseg durations case*.csv --out durations.csv
+    """
+    from vidseg.aside import write_text_aside
+    from vidseg.export.tables import DURATIONS, csv_text, duration_rows, write_tables
+    from vidseg.media.probe import open_recording
+    from vidseg.model.problem import UsageError
+    from vidseg.pipeline import read_annotation
+
+    recording = open_recording(recordings) if recordings else None
+    if len(annotations) > 1 and (recordings or length_ns is not None):
+        raise UsageError("one recording or length goes with one annotation, not with several")
+    if len(annotations) > 1 and out is not None and out.suffix.lower() != ".csv":
+        raise UsageError("several annotations go into one table: --out FILE.csv")
+    readings = [
+        read_annotation(
+            path, procedure=procedure, recording=recording, rate=rate, length_ns=length_ns
+        )
+        for path in annotations
+    ]
+    problems = [problem for reading in readings for problem in reading.problems]
+    show_problems(problems, quiet)
+    rows = [row for reading in readings for row in duration_rows(reading.timing)]
+    if as_json:
+        click.echo(json.dumps(rows, indent=1))
+    elif not quiet:
+        for path, reading in zip(annotations, readings, strict=True):
+            click.echo(f"{path.name} ({reading.procedure.name})\n")
+            click.echo(durations_text(reading.timing) + "\n")
+            if recording is None and length_ns is None:
+                say("no recording or --length given: observed time ends with the last mark")
+    if out is not None and out.suffix.lower() == ".csv":
+        write_text_aside(out, csv_text(list(DURATIONS), rows))
+    elif out is not None:
+        out.mkdir(parents=True, exist_ok=True)
+        write_tables(out, readings[0].timing, readings[0].annotation, recording)
+    if out is not None:
+        say(f"written: {out}", quiet)
+    return int(has_errors(problems))

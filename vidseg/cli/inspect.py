@@ -1,0 +1,111 @@
+"""``vidseg inspect``."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from vidseg.cli.options import FILE, json_option, quiet_option
+from vidseg.cli.show import progress_shown, show_problems
+from vidseg.model.clock import NS, format_time
+from vidseg.model.problem import Problem
+from vidseg.model.recording import Part, Recording
+
+
+@click.command("inspect")
+@click.argument("recordings", type=FILE, nargs=-1, required=True)
+@json_option
+@quiet_option
+def command(recordings: tuple[Path, ...], as_json: bool, quiet: bool) -> int:
+    """Tell in plain words what each of RECORDINGS is: picture, clock, sound, captions, chapters;
+    and warn of what makes its times doubtful and of what may identify someone.
+
+    \b
+    Example:
+      vidseg inspect case.mp4
+    """
+    from vidseg.export.case_json import problem_json, recording_facts
+    from vidseg.media.probe import open_recording
+    from vidseg.pipeline import recording_problems
+
+    with progress_shown(quiet) as progress:
+        recording = open_recording(
+            recordings, progress=lambda done: progress("reading frame times", done)
+        )
+    problems = recording_problems(recording)
+    if as_json:
+        facts = recording_facts(recording)
+        facts["problems"] = [problem_json(problem) for problem in problems]
+        click.echo(json.dumps(facts, indent=1))
+        return 0
+    click.echo(recording_text(recording, problems))
+    show_problems(problems, quiet)
+    return 0
+
+
+def recording_text(recording: Recording, problems: tuple[Problem, ...]) -> str:
+    """Describe a recording in plain words, a paragraph per part."""
+    blocks = [part_text(part, problems) for part in recording.parts]
+    if len(recording.parts) > 1:
+        blocks.append(
+            f"Together: {format_time(recording.length)}, {recording.n_frames} frames. The parts "
+            "are taken to follow one another without a hole, since no start times are given."
+        )
+    return "\n\n".join(blocks)
+
+
+def part_text(part: Part, problems: tuple[Problem, ...]) -> str:
+    """Describe one file."""
+    rate = float(part.rate)
+    steadiness = "constant" if part.constant_rate else "on average, variable"
+    shape = f"{part.width}x{part.height}"
+    if part.pixel_aspect != 1:
+        shape += f", pixels {part.pixel_aspect} wide"
+    if part.rotation:
+        shape += f", to be shown turned by {part.rotation} degrees"
+    if part.interlaced:
+        shape += ", interlaced"
+    lines = [
+        f"{part.path.name} ({_size(part.size_bytes)}, {part.container})",
+        f"  picture   {part.codec} {part.profile}, {part.pixel_format}, {shape}".rstrip(),
+        f"  clock     {format_time(part.length)} long, {len(part.frame_ns)} frames, "
+        f"{rate:.3f} frames/s ({part.rate}) {steadiness}; a tick is "
+        f"{float(part.time_base) * 1000:.4g} ms",
+        f"            zero is the first displayed frame, timestamp {part.first_pts} in the file",
+    ]
+    for track in part.audio:
+        language = f", {track.language}" if track.language else ""
+        offset = f", starts at {track.start_ns / NS:+.3f} s" if abs(track.start_ns) > 1e6 else ""
+        lines.append(
+            f"  sound     {track.codec}, {track.rate_hz} Hz, {track.channels} channel(s)"
+            f"{language}{offset}, {format_time(track.length_ns)} long"
+        )
+    if not part.audio:
+        lines.append("  sound     none")
+    lines += [
+        f"  captions  {track.codec}{', ' + track.language if track.language else ''}"
+        for track in part.captions
+    ]
+    if part.chapters:
+        lines.append(f"  chapters  {len(part.chapters)}")
+        lines += [
+            f"            {format_time(chapter.span.start)}  {chapter.title}"
+            for chapter in part.chapters
+        ]
+    if part.timecode:
+        lines.append(f"  timecode  {part.timecode}")
+    own = [problem for problem in problems if problem.source == part.path.name]
+    doubts = sum(problem.code == "doubtful-clock" for problem in own)
+    lines.append(
+        f"  doubts    {doubts or 'none found'}; identifying fields: "
+        f"{len(own) - doubts or 'none found'}"
+    )
+    return "\n".join(lines)
+
+
+def _size(size_bytes: int) -> str:
+    if size_bytes >= 1_000_000_000:
+        return f"{size_bytes / 1e9:.2f} GB"
+    return f"{size_bytes / 1e6:.1f} MB"

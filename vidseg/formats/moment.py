@@ -1,0 +1,109 @@
+"""A written moment: text to nanoseconds, frame number, timecode or open edge, and back.
+
+What is taken in any time cell: ``12.5``, ``4:10``, ``0:04:10.250`` (decimal comma allowed), an
+SMPTE label ``00:04:10:12`` (``;`` = drop-frame), ``f1234`` or ``frame 1234``, and ``open``.
+"""
+
+from __future__ import annotations
+
+import re
+from decimal import ROUND_HALF_UP, Decimal
+
+from vidseg.model.annotation import Edge, Frame, Moment, Timecode
+from vidseg.model.clock import NS, TIME_FORMS, TIMECODE_FORMS, format_seconds, parse_time
+
+MOMENT_FORMS = f"{TIME_FORMS}; a timecode ({TIMECODE_FORMS}); a frame (f1234); or `open`"
+
+_FRAME = re.compile(r"(?:f|frame)\s*([0-9]{1,12})", re.IGNORECASE)
+_WHOLE = re.compile(r"[0-9]{1,12}")
+_TIMECODE = re.compile(r"[0-9]{1,2}:[0-5][0-9]:[0-5][0-9][:;][0-9]{2,3}")
+_CLOCK_LIKE = re.compile(r"[0-9]+(?::[0-9]+){0,2}(?:[.,][0-9]+)?")
+_LONGEST = 40
+"""Characters of the longest text still looked at as a time."""
+
+
+def parse_moment(text: str) -> Moment | Edge:
+    """Read a written moment. Raises ValueError that says what was expected."""
+    written = text.strip()
+    if written.casefold() == Edge.OPEN:
+        return Edge.OPEN
+    if len(written) <= _LONGEST:
+        if match := _FRAME.fullmatch(written):
+            return Frame(int(match[1]))
+        if _TIMECODE.fullmatch(written):
+            return Timecode(written)
+        if _CLOCK_LIKE.fullmatch(written):
+            return parse_time(written)
+    raise ValueError(f"not a time: {shown(written)}; expected {MOMENT_FORMS}")
+
+
+def parse_frame(text: str) -> Moment | Edge:
+    """Read a cell of a frame column: a whole number from 0, ``f1234`` or ``open``.
+
+    Raises ValueError that says what was expected.
+    """
+    written = text.strip()
+    if written.casefold() == Edge.OPEN:
+        return Edge.OPEN
+    if _WHOLE.fullmatch(written):
+        return Frame(int(written))
+    if match := _FRAME.fullmatch(written):
+        return Frame(int(match[1]))
+    raise ValueError(
+        f"not a frame number: {shown(written)}; expected a whole number from 0, or `open`"
+    )
+
+
+def is_moment(text: str) -> bool:
+    """Say whether the text reads as a moment."""
+    try:
+        parse_moment(text)
+    except ValueError:
+        return False
+    return True
+
+
+def moment_text(moment: Moment | Edge | None) -> str:
+    """Write a moment so that ``parse_moment`` gives it back exactly; None becomes empty text.
+
+    Nanoseconds become decimal seconds, a frame ``f1234``, a timecode stays as written.
+    """
+    if moment is None:
+        return ""
+    if isinstance(moment, Edge):
+        return moment.value
+    if isinstance(moment, Frame):
+        return f"f{moment.number}"
+    if isinstance(moment, Timecode):
+        return moment.text
+    return format_seconds(moment)
+
+
+def seconds_to_ns(seconds: float) -> int:
+    """Turn a number of seconds, as a spreadsheet holds it, into the nearest nanosecond.
+
+    The shortest decimal that gives the number counts (12.1, not 12.0999999999999996). Raises
+    ValueError for infinity, not-a-number and times before zero.
+    """
+    number = Decimal(repr(seconds))
+    if not number.is_finite() or number < 0:
+        raise ValueError(f"not a time: {seconds!r}; expected seconds from 0")
+    return int((number * NS).to_integral_value(ROUND_HALF_UP))
+
+
+def days_to_ns(days: float) -> int:
+    """Turn a fraction of a day, as a spreadsheet holds times, into the nearest nanosecond.
+
+    The seventeen digits kept for a time below a day leave an error far below a nanosecond in
+    the first hours, so a time typed to the millisecond comes out exactly. Raises ValueError as
+    ``seconds_to_ns`` does.
+    """
+    number = Decimal(repr(days))
+    if not number.is_finite() or number < 0:
+        raise ValueError(f"not a time: {days!r} days; expected a time from 0")
+    return int((number * 86_400 * NS).to_integral_value(ROUND_HALF_UP))
+
+
+def shown(text: str, most: int = 60) -> str:
+    """Quote text for a message, cut where it is long."""
+    return repr(text if len(text) <= most else text[: most - 1] + "…")
