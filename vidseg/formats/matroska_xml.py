@@ -20,7 +20,7 @@ from vidseg.formats.text_file import read_bytes
 from vidseg.formats.timed_rows import TimedRow, count, timed_rows
 from vidseg.model.annotation import Mark, Sheet
 from vidseg.model.clock import format_time, parse_time
-from vidseg.model.problem import FormatError, Problem, Severity
+from vidseg.model.problem import FormatError, Problem
 
 _TIME = re.compile(r"[0-9]{1,6}:[0-5][0-9]:[0-5][0-9](?:\.[0-9]{1,9})?")
 
@@ -213,7 +213,7 @@ def _time(text: str, name: str, found: list[tuple[str, str]]) -> int | None:
 
 
 def _tell_unread(problems: list[Problem], source: str, line: int, message: str) -> None:
-    problems.append(Problem("unread-part", Severity.NOTE, message, source, line))
+    problems.append(Problem.of("unread-part", message, source, line))
 
 
 def write(sheet: Sheet, path: Path) -> tuple[str, ...]:

@@ -26,7 +26,7 @@ from vidseg.formats.cues import (
 from vidseg.formats.timed_rows import MS, CueRows, caption_cues, count, sheet_cues
 from vidseg.model.annotation import Sheet
 from vidseg.model.clock import format_time, parse_time
-from vidseg.model.problem import FormatError, Problem, Severity
+from vidseg.model.problem import FormatError, Problem
 from vidseg.model.recording import Captions
 
 _STAMP = r"[0-9]{1,6}:[0-5][0-9]:[0-5][0-9][,.][0-9]{3}"
@@ -50,7 +50,7 @@ class _File:
         self.problems.append(Problem.of("bad-cue", message, self.source, line))
 
     def say_loose(self, line: int, message: str) -> None:
-        self.problems.append(Problem("loose-cue", Severity.WARNING, message, self.source, line))
+        self.problems.append(Problem.of("loose-cue", message, self.source, line))
 
 
 def read(path: Path) -> Sheet:

@@ -27,7 +27,7 @@ from vidseg.formats.cues import (
 from vidseg.formats.timed_rows import MS, CueRows, caption_cues, count, sheet_cues
 from vidseg.model.annotation import Sheet
 from vidseg.model.clock import format_time, parse_time
-from vidseg.model.problem import FormatError, Problem, Severity
+from vidseg.model.problem import FormatError, Problem
 from vidseg.model.recording import Captions
 
 _STAMP = r"(?:[0-9]{2,6}:)?[0-5][0-9]:[0-5][0-9]\.[0-9]{3}"
@@ -67,7 +67,7 @@ class _File:
         self.problems.append(Problem.of(code, message, self.source, line))
 
     def say_loose(self, line: int, message: str) -> None:
-        self.problems.append(Problem("loose-cue", Severity.WARNING, message, self.source, line))
+        self.problems.append(Problem.of("loose-cue", message, self.source, line))
 
 
 def read(path: Path) -> Sheet:
@@ -104,9 +104,8 @@ def _read_file(path: Path) -> _File:
         first += 1
     if unread := [text for text in lines[1:first] if not re.match(r"(Kind|Language):", text)]:
         found.problems.append(
-            Problem(
+            Problem.of(
                 "unread-part",
-                Severity.NOTE,
                 f"the lines below `WEBVTT` are not used, the first is {unread[0][:60]!r}",
                 path.name,
                 lines.index(unread[0]) + 1,

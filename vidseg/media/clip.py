@@ -72,10 +72,12 @@ def write_clip(
             if captions and captions.cues:
                 texts = add_captions(target, kind, captions)
                 tracks.append(caption_packets(texts, kind, captions, length))
+            reached = 0
             for packet in merge(*tracks, key=_decode_time):
                 if progress and packet.stream is pictures:
                     at = pts_to_ns(packet.pts or 0, Fraction(packet.time_base))
-                    progress(min(at / length, 1.0))
+                    reached = max(reached, at)
+                    progress(min(reached / length, 1.0))
                 target.mux(packet)
         require_frames(aside, pieces)
     if progress:

@@ -74,8 +74,8 @@ def _clock(e: Evidence) -> Iterator[str]:
     elif e.holes is not None:
         rate, empty = e.holes
         yield (
-            f"{empty} frame(s) are missing from an otherwise even {float(rate):.3f} frames/s: every "
-            "frame's own time is used."
+            f"{empty} frame(s) are missing from an otherwise even {float(rate):.3f} frames/s: "
+            "every frame's own time is used."
         )
     elif e.rate is None:
         yield (

@@ -48,6 +48,7 @@ ERRORS = {
     "forbidden-overlap": "two steps of one level at the same time, against the vocabulary",
 }
 WARNINGS = {
+    "loose-cue": "a caption cue that is read although its form is not quite right",
     "several-editions": "more than one set of Matroska chapters; the default one is read",
     "order-violated": "a step that starts before one it should follow",
     "rows-not-in-order": "a list of starts whose rows are not in order of time",
@@ -61,6 +62,7 @@ WARNINGS = {
     "doubtful-clock": "something in the recording that makes its times doubtful",
 }
 NOTES = {
+    "unread-part": "a part of a file that an annotation has no place for",
     "unlabelled-gap": "more than a minute without a label between the first and last step",
     "between-frames": "written times that fall between frames and are moved to the nearest",
     "at-recording-edge": "a step that touches the recording's edge and is taken as complete",
