@@ -1,7 +1,7 @@
 """The bar code: every drawn frame carries its own number along the bottom edge.
 
 36 cells in one row across the full width: white, black, 20 bits of number (highest first),
-12 check bits, black, white. The row takes the lowest fifteenth of the picture, so the code
+12 check bits, black, white. The row takes the lowest twentieth of the picture, so the code
 scales with the picture and is read from any decoder's luma plane, limited or full range.
 """
 
@@ -37,7 +37,7 @@ def check_bits(number: int) -> int:
 
 def strip_rows(height: int) -> int:
     """Give how many rows at the bottom of a picture of ``height`` rows the code takes."""
-    return max(2, round(height / 15))
+    return max(2, round(height / 20))
 
 
 def cells_of(number: int) -> npt.NDArray[np.bool_]:
@@ -64,7 +64,7 @@ def read_number(luma: Luma) -> int | None:
     cell is neither black nor white (a blend of two frames), or the check bits do not agree.
     """
     height, width = luma.shape
-    rows = height / 15
+    rows = height / 20
     top, bottom = int(height - 0.7 * rows), max(int(height - 0.3 * rows), height - 1)
     column = luma[top : max(bottom, top + 1)].mean(axis=0)
     pitch = width / CELLS

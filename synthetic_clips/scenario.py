@@ -91,7 +91,7 @@ class Scenario:
         """Stretch every time so that the whole lasts ``minutes``; times stay on frames."""
         if not minutes > 0:
             raise ValueError(f"minutes must be more than 0, not {minutes}")
-        factor = Fraction(minutes) * 60 * NS / self.length
+        factor = Fraction(str(minutes)) * 60 * NS / self.length
 
         def stretch(at: int) -> int:
             return on_frame(at * factor / NS, self.rate)

@@ -165,8 +165,8 @@ class _Reader:
 
     def _size(self, data: dict[str, Any]) -> tuple[int, int]:
         size = self.take(data, "", "size", list)
-        if len(size) != 2 or not all(type(s) is int and s % 2 == 0 and s >= 96 for s in size):
-            raise self.fail("size", "must be width and height in px, both even, 96 or more")
+        if len(size) != 2 or not all(type(s) is int and s % 2 == 0 and s >= 64 for s in size):
+            raise self.fail("size", "must be width and height in px, both even, 64 or more")
         return size[0], size[1]
 
 

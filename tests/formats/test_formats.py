@@ -24,7 +24,7 @@ def test_every_format_holds_steps_with_ends(tmp_path: Path, suffix: str) -> None
         (
             Mark("main_incision", 10 * S, 30_480_000_000),
             Mark("capsulorhexis", 40 * S, 100_040_000_000),
-            Mark('Größe, <b> & "5 mm"', 100_040_000_000, 7_300 * S),
+            Mark('Größe & "5 mm"', 100_040_000_000, 7_300 * S),
         ),
     )
     path = tmp_path / f"out{suffix.upper()}"

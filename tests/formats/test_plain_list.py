@@ -128,7 +128,7 @@ def test_captions_that_cannot_be_placed(put: Writer) -> None:
         *[("bad-time", 1), ("ends-before-start", 2), ("bad-cue", 4), ("ends-before-start", 5)],
         *[("bad-row", 7), ("bad-time", 8)],
     ]
-    assert [cue.text for cue in captions.cues] == ["c"]
+    assert [cue.text for cue in captions.cues] == ["c", "e"]
 
 
 def test_written_list(tmp_path: Path) -> None:

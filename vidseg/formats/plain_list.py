@@ -76,11 +76,9 @@ def read(path: Path) -> Sheet:
     problems: list[Problem] = []
     lines = list(_lines(path, problems))
     for line in lines:
-        label, _, note = line.text.partition(NOTE_MARK)
-        if label.strip():
-            marks.append(
-                Mark(label.strip(), line.start, line.end, note.strip(), path.name, line.number)
-            )
+        label, note = _label_and_note(line.text)
+        if label:
+            marks.append(Mark(label, line.start, line.end, note, path.name, line.number))
         else:
             problems.append(
                 Problem.of(
@@ -175,8 +173,12 @@ def _reads_back(line: str, expected: tuple[Moment | Edge, Moment | Edge | None, 
         back = _take_apart(line, 1)
     except _LineError:
         return False
-    label, _, note = back.text.partition(NOTE_MARK)
-    return (back.start, back.end, label.strip(), note.strip()) == expected
+    return (back.start, back.end, *_label_and_note(back.text)) == expected
+
+
+def _label_and_note(text: str) -> tuple[str, str]:
+    label, _, note = f" {text} ".partition(NOTE_MARK)
+    return label.strip(), note.strip()
 
 
 def _written(moment: Moment | Edge) -> str:

@@ -132,7 +132,7 @@ def _grids(path: Path) -> dict[str, Grid]:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as packed:
             unpacked = sum(item.file_size for item in packed.infolist())
-    except (zipfile.BadZipFile, ValueError, OSError) as error:
+    except (zipfile.BadZipFile, NotImplementedError, ValueError, OSError) as error:
         raise FormatError(path.name, None, f"not a workbook (.xlsx): {error}") from None
     if unpacked > LARGEST_UNPACKED:
         raise FormatError(path.name, None, "unpacks to more than 512 MB: too large for a table")

@@ -79,22 +79,24 @@ def write_clip(
                     reached = max(reached, at)
                     progress(min(reached / length, 1.0))
                 target.mux(packet)
-        require_frames(aside, pieces)
+        require_frames(aside, pieces, out)
     if progress:
         progress(1.0)
 
 
-def require_frames(path: Path, pieces: Iterable[Stretch]) -> None:
-    """Raise MediaError unless the file stores exactly the frames of ``pieces``, none hidden."""
+def require_frames(path: Path, pieces: Iterable[Stretch], out: Path) -> None:
+    """Raise MediaError unless the file at ``path``, to be ``out``, stores exactly the frames of
+    ``pieces``, none of them hidden."""
     wanted = sum(piece.last - piece.first for piece in pieces)
+    stored = hidden = 0
     with opened(path) as container:
-        stream = video_stream(container, path)
-        stored = [packet for packet in container.demux(stream) if packet.size]
-        hidden = sum(packet.is_discard for packet in stored)
-    if hidden or len(stored) != wanted:
+        for packet in container.demux(video_stream(container, path)):
+            stored += packet.size > 0
+            hidden += packet.size > 0 and packet.is_discard
+    if hidden or stored != wanted:
         raise MediaError(
-            str(path),
-            f"the clip came out with {len(stored)} pictures, {hidden} of them hidden, in place of "
+            str(out),
+            f"the clip came out with {stored} pictures, {hidden} of them hidden, in place of "
             f"{wanted}; this is a fault of vidseg",
         )
 

@@ -16,12 +16,12 @@ from vidseg.model.recording import AudioTrack, FrameTimes
 class Evidence:
     """What was measured: ``tick_ns`` is one time base unit, ``zero`` the first frame's stored
     time, ``header_ns`` the length the header claims (all ns); ``rate`` None when it varies;
-    ``holes`` an even rate of which so many frames are missing."""
+    ``broken`` is a rate that all but so many frames keep."""
 
     frame_ns: FrameTimes
     length: int
     rate: Fraction | None
-    holes: tuple[Fraction, int] | None
+    broken: tuple[Fraction, int] | None
     tick_ns: Fraction
     zero: int
     frames: FrameList
@@ -71,11 +71,11 @@ def _clock(e: Evidence) -> Iterator[str]:
             "Timestamps are missing or out of order: frames are numbered in the order in which "
             "they decode, at a constant rate."
         )
-    elif e.holes is not None:
-        rate, empty = e.holes
+    elif e.broken is not None:
+        rate, uneven = e.broken
         yield (
-            f"{empty} frame(s) are missing from an otherwise even {float(rate):.3f} frames/s: "
-            "every frame's own time is used."
+            f"The frame rate is {float(rate):.3f} frames/s but for {uneven} place(s) where frames "
+            "are missing or come early or late: every frame's own time is used."
         )
     elif e.rate is None:
         yield (

@@ -61,13 +61,13 @@ def read_part(
         tick_ns = base * NS
         context = video.codec_context
         claimed = (video.guessed_rate, video.average_rate, video.base_rate)
-        holes: tuple[Fraction, int] | None = None
+        broken: tuple[Fraction, int] | None = None
         first_pts = frames.pts[0] if frames.ordered else (frames.head.pts or 0)
         if frames.ordered:
             frame_ns = _relative(frames.pts, base)
             rate = rhythm.constant_rate(frame_ns, tick_ns, claimed)
             if rate is None:
-                holes = rhythm.rate_with_holes(frame_ns, tick_ns, claimed)
+                broken = rhythm.broken_rate(frame_ns, tick_ns, claimed)
         else:
             rate = next((r for r in (video.average_rate, video.guessed_rate) if r), Fraction(25))
             frame_ns = np.array(
@@ -81,7 +81,7 @@ def read_part(
             frame_ns=frame_ns,
             length=length,
             rate=rate,
-            holes=holes,
+            broken=broken,
             tick_ns=tick_ns,
             zero=zero,
             frames=frames,
@@ -100,7 +100,7 @@ def read_part(
             codec=context.name,
             profile=str(context.profile or ""),
             pixel_format=frames.head.format.name,
-            rate=rate or (holes[0] if holes else rhythm.mean_rate(frame_ns, length)),
+            rate=rate or (broken[0] if broken else rhythm.mean_rate(frame_ns, length)),
             time_base=base,
             first_pts=first_pts,
             pts_order=frames.ordered,

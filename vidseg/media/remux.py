@@ -159,23 +159,36 @@ class _Copy:
             try:
                 track = self.target.add_stream_from_template(stream, opaque=True)
             except ValueError as error:
+                advice = (
+                    "re-encode the recording first"
+                    if self.kind == "matroska"
+                    else "give an output name that ends in .mkv"
+                )
                 raise MediaError(
                     str(part.path),
                     f"its {stream.type} is {stream.codec_context.name}, which this container "
-                    "cannot hold; give an output name that ends in .mkv",
+                    f"cannot hold; {advice}",
                 ) from error
             track.disposition = stream.disposition
             if stream.language:
                 track.metadata["language"] = track_language(stream.language, self.kind)
-            if self.kind in EDIT_LIST_CONTAINERS and stream.codec_context.name == "hevc":
-                tag = stream.codec_context.codec_tag
-                track.codec_context.codec_tag = tag if tag in ("hvc1", "hev1") else "hev1"
+            if stream.type == "video" and self._keeps_tag(part, stream.codec_context.codec_tag):
+                track.codec_context.codec_tag = stream.codec_context.codec_tag
             base = Fraction(stream.time_base or part.time_base)
             self.tracks.append(_Track(track, base, _likeness(stream)))
         if self.captions and self.captions.cues:
             stream = add_captions(self.target, self.kind, self.captions)
             self.texts = caption_packets(stream, self.kind, self.captions, self.recording.length)
             self.text = next(self.texts, None)
+
+    def _keeps_tag(self, part: Part, tag: str) -> bool:
+        """Say whether the four letters that name the codec's flavour can go along.
+
+        They tell apart the grades of ProRes, and where HEVC keeps its parameter sets.
+        """
+        if self.kind == "mov" and part.path.suffix.lower() == ".mov":
+            return True
+        return self.kind in EDIT_LIST_CONTAINERS and tag in ("hvc1", "hev1")
 
     def _require_alike(self, streams: Sequence[Stream], part: Part) -> None:
         first = self.recording.parts[0].path.name

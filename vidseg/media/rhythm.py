@@ -18,6 +18,7 @@ STANDARD = (
 
 _EXACT_NS = 2.0
 _NEAR = Fraction(1, 20)
+_SAME = 4e-4  # 30 and 30000/1001 differ by 1e-3
 
 
 def constant_rate(
@@ -47,25 +48,25 @@ def constant_rate(
     return next((rate for rate in tried if off.get(rate, NS) <= allowed), None)
 
 
-def rate_with_holes(
+def broken_rate(
     frame_ns: FrameTimes, tick_ns: Fraction, claimed: Iterable[Fraction | None]
 ) -> tuple[Fraction, int] | None:
-    """Give the even rate of which only single frames are missing, and how many are, or None.
+    """Give the even rate at which all but a few frames follow each other, and how many do not.
 
-    At most one place in twenty of the grid may be empty.
+    None where more than one frame in ten follows at another distance, or where no claimed or
+    standard rate fits the others.
     """
-    if len(frame_ns) < 3:
+    usual = usual_gap(frame_ns)
+    if usual is None or 2 * tick_ns > usual:
         return None
-    period = usual_gap(frame_ns) or 1
+    apart = np.diff(frame_ns)
+    even = np.abs(apart - usual) <= 2 * float(tick_ns) + _EXACT_NS
+    if even.mean() < 0.9:
+        return None
+    period = float(apart[even].mean())
     for rate in (*(rate for rate in claimed if rate), *STANDARD):
-        step = NS * rate.denominator / rate.numerator
-        if rate <= 0 or abs(step / period - 1) > _NEAR or 2 * tick_ns > step:
-            continue
-        places = np.rint(frame_ns / step)
-        empty = int(places[-1]) + 1 - len(places)
-        near = np.abs(places * step - frame_ns).max() <= float(tick_ns) + _EXACT_NS
-        if near and np.diff(places).min() > 0 and 0 < empty <= _NEAR * (places[-1] + 1):
-            return rate, empty
+        if abs(NS / float(rate) / period - 1) < _SAME:
+            return rate, int((~even).sum())
     return None
 
 

@@ -66,14 +66,15 @@ def open_target(
     """Open ``path`` for writing as ``kind``; no metadata and no program version goes in.
 
     Movie times of MP4 and MOV are counted in 1/90000 s, so that chapters keep their frame at
-    every usual rate. ``faststart`` puts the index first, for playing while it loads.
+    every usual rate. ``faststart`` puts the index first, for playing while it loads. Use within
+    ``errors_of``.
     """
     options = {"fflags": "+bitexact"}
     if kind in EDIT_LIST_CONTAINERS:
         options["movie_timescale"] = str(_TIME_SCALE)
         if faststart:
             options["movflags"] = "+faststart"
-    with errors_of(path), av.open(str(path), "w", format=kind, container_options=options) as target:
+    with av.open(str(path), "w", format=kind, container_options=options) as target:
         yield target
 
 
