@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from vidseg.formats import read_sheet
 from vidseg.model.clock import NS
-from vidseg.pipeline import Reading, read_annotation
+from vidseg.pipeline import Reading, understand
 
 EXAMPLE = Path(__file__).resolve().parents[1] / "annotations" / "example"
 TRUTH = tomllib.loads((EXAMPLE / "truth.toml").read_text(encoding="utf-8"))
@@ -19,8 +20,8 @@ def ns(seconds: float) -> int:
 
 
 def reading(name: str) -> Reading:
-    return read_annotation(
-        EXAMPLE / name,
+    return understand(
+        read_sheet(EXAMPLE / name),
         procedure="phaco",
         rate=Fraction(TRUTH["rate"]),
         length_ns=ns(TRUTH["length_s"]),

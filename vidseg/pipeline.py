@@ -83,29 +83,6 @@ def _silent(_stage: str, _fraction: float) -> None:
     """Report to nobody."""
 
 
-def read_annotation(
-    path: Path,
-    *,
-    procedure: str | None = None,
-    recording: Recording | None = None,
-    rate: Fraction | None = None,
-    length_ns: int | None = None,
-    case: str = "",
-) -> Reading:
-    """Read, resolve, check and time one annotation file.
-
-    Without a recording the observed time runs from 0 to ``length_ns``, or to the last mark.
-    """
-    return understand(
-        read_sheet(path),
-        procedure=procedure,
-        recording=recording,
-        rate=rate,
-        length_ns=length_ns,
-        case=case or path.stem,
-    )
-
-
 def understand(
     sheet: Sheet,
     *,
@@ -115,10 +92,20 @@ def understand(
     length_ns: int | None = None,
     case: str = "",
 ) -> Reading:
-    """Resolve, check and time the rows of a sheet: see ``read_annotation``."""
+    """Resolve, check and time the rows of a sheet, with or without the recording.
+
+    ``rate`` and ``length_ns`` stand in where there is no recording: see ``resolve``. Without
+    either the observed time runs from 0 to the last mark. The case is named after the sheet's
+    file unless ``case`` or the sheet names it.
+    """
     vocabulary = load_procedure(procedure or sheet.procedure or DEFAULT_PROCEDURE)
     annotation, unresolved = resolve(
-        sheet, vocabulary, recording, rate=rate, length_ns=length_ns, case=case
+        sheet,
+        vocabulary,
+        recording,
+        rate=rate,
+        length_ns=length_ns,
+        case=case or sheet.case or Path(sheet.source).stem,
     )
     found = (
         *sheet.problems,
@@ -201,12 +188,6 @@ def recording_problems(recording: Recording) -> tuple[Problem, ...]:
         found.extend(Problem.of("doubtful-clock", doubt, part.path.name) for doubt in part.doubts)
         found.extend(identifying(part.tags, part.path.name))
     return tuple(found)
-
-
-def default_folder(case: Case) -> Path:
-    """Give the folder ``run`` writes to unless told: ``<recording>.vidseg`` beside it."""
-    first = case.recordings[0]
-    return first.with_name(f"{first.stem}.vidseg")
 
 
 def chaptered_name(recording: Recording) -> str:
@@ -379,8 +360,7 @@ class _Maker:
         self.folder.make(key, [*names, "contact-sheet.jpg", STILL_LIST], make)
         found = read_still_list(self.folder.work / STILL_LIST, result.procedure)
         self.page_stills = [
-            PageStill(s.step.code, s.frame, s.at_ns, f"stills/{s.path.name}", s.poor)
-            for s in found
+            PageStill(s.step.code, s.frame, s.at_ns, f"stills/{s.path.name}", s.poor) for s in found
         ]
         poor = still_problems(result.annotation, found, self.steps)
         self.notes.extend(problem.message for problem in poor)

@@ -68,7 +68,9 @@ def sheet_of(stills: Sequence[Still], out: Path, open_end: bool = False) -> np.n
 
 def places(sheet: np.ndarray, wanted: tuple[int, int, int]) -> tuple[int, int, int, int] | None:
     """Find the box (top, bottom, left, right) filled with a colour."""
-    hit = np.abs(sheet.astype(int) - wanted).max(axis=2) <= 6
+    low, high = (np.clip(np.array(wanted) + by, 0, 255) for by in (-6, 6))
+    hit = cv2.inRange(sheet, low, high)
+    hit = cv2.morphologyEx(hit, cv2.MORPH_OPEN, np.ones((7, 7), np.uint8))  # no specks of text
     rows, columns = np.flatnonzero(hit.any(axis=1)), np.flatnonzero(hit.any(axis=0))
     if not len(rows):
         return None
@@ -115,7 +117,7 @@ def test_name_time_and_length_stand_under_the_still(tmp_path: Path) -> None:
     stills = stills_in(tmp_path, ["Paracentesis", "Capsulorhexis", "Hydrodissection"])
     sheet = sheet_of(stills, tmp_path / "sheet.jpg")
     assert find_text(sheet, "case-7", 34, bold=True) is not None
-    assert find_text(sheet, "stills of 3 steps · observed time 0:12:34.0", 20) is not None
+    assert find_text(sheet, "Stills of 3 steps · observed time 0:12:34.0", 20) is not None
     box = places(sheet, colour(1))
     assert box is not None
     below = box[1]

@@ -91,9 +91,9 @@ def test_frame_that_is_not_there(kind: Callable[[str], Path]) -> None:
     part = read_part(kind("plain.mp4"))
     times = part.frame_ns.copy()
     times[40] += 7_000_000
-    with pytest.raises(MediaError, match="frame 40 .*cannot be decoded"):
+    with pytest.raises(MediaError, match=r"frame 40 .*cannot be decoded"):
         list(decode(replace(part, frame_ns=times), 38, 44))
-    with pytest.raises(MediaError, match="frame 40 .*cannot be decoded"):
+    with pytest.raises(MediaError, match=r"frame 40 .*cannot be decoded"):
         list(pick(replace(part, frame_ns=times), [3, 40]))
 
 
@@ -111,8 +111,10 @@ def test_file_closed_when_left_early(
     def watched(path: Path) -> Iterator[InputContainer]:
         with whole(path) as container:
             states.append("open")
-            yield container
-        states.append("closed")
+            try:
+                yield container
+            finally:
+                states.append("closed")
 
     monkeypatch.setattr(reader, "opened", watched)
     run = read(part)

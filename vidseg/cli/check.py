@@ -39,12 +39,17 @@ def command(
       vidseg check steps.csv --recording case.mp4 --procedure msics
     """
     from vidseg.export.case_json import problem_json
+    from vidseg.formats import read_sheet
     from vidseg.media.probe import open_recording
-    from vidseg.pipeline import read_annotation, recording_problems
+    from vidseg.pipeline import recording_problems, understand
 
     recording = open_recording(recordings) if recordings else None
-    reading = read_annotation(
-        annotation, procedure=procedure, recording=recording, rate=rate, length_ns=length_ns
+    reading = understand(
+        read_sheet(annotation),
+        procedure=procedure,
+        recording=recording,
+        rate=rate,
+        length_ns=length_ns,
     )
     found = [*reading.problems, *(recording_problems(recording) if recording else ())]
     if as_json:

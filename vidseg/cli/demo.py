@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from vidseg.cli.options import FILE, quiet_option
-from vidseg.cli.run import make
+from vidseg.cli.run import Request, make
 from vidseg.cli.show import progress_shown, say
 
 
@@ -45,7 +45,10 @@ def command(folder: Path, minutes: float | None, quiet: bool) -> int:
     recording = folder / "demo.mp4"
     with progress_shown(quiet) as progress:
         draw_operation(
-            scenario, recording, progress=lambda done: progress("drawing the operation", done)
+            scenario,
+            recording,
+            beside=False,
+            progress=lambda done: progress("drawing the operation", done),
         )
     steps, captions, truth = write_beside(scenario, recording)
     say(f"drawn: {recording}, with {steps.name}, {captions.name} and {truth.name}", quiet)
@@ -56,4 +59,5 @@ def command(folder: Path, minutes: float | None, quiet: bool) -> int:
         procedure=scenario.procedure,
         captions=captions,
     )
-    return make(case, None, None, RunOptions(), despite_errors=False, quiet=quiet)
+    request = Request(case, None, None, despite_errors=False, quiet=quiet)
+    return make(request, "vidseg", RunOptions())

@@ -52,9 +52,10 @@ def command(
     """
     from vidseg.aside import write_text_aside
     from vidseg.export.tables import DURATIONS, csv_text, duration_rows, write_tables
+    from vidseg.formats import read_sheet
     from vidseg.media.probe import open_recording
     from vidseg.model.problem import UsageError
-    from vidseg.pipeline import read_annotation
+    from vidseg.pipeline import understand
 
     recording = open_recording(recordings) if recordings else None
     if len(annotations) > 1 and (recordings or length_ns is not None):
@@ -62,8 +63,12 @@ def command(
     if len(annotations) > 1 and out is not None and out.suffix.lower() != ".csv":
         raise UsageError("several annotations go into one table: --out FILE.csv")
     readings = [
-        read_annotation(
-            path, procedure=procedure, recording=recording, rate=rate, length_ns=length_ns
+        understand(
+            read_sheet(path),
+            procedure=procedure,
+            recording=recording,
+            rate=rate,
+            length_ns=length_ns,
         )
         for path in annotations
     ]

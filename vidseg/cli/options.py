@@ -67,11 +67,6 @@ captions_option = click.option(
 steps_option = click.option(
     "--step", "steps", multiple=True, metavar="STEP", help="Only this step; may be repeated."
 )
-despite_option = click.option(
-    "--despite-errors",
-    is_flag=True,
-    help="Go on although rows are in error; the result is marked as incomplete.",
-)
 
 
 def clip_options(function: F) -> F:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import wraps
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -12,7 +15,6 @@ from vidseg.cli.options import (
     captions_option,
     case_of,
     clip_options,
-    despite_option,
     out_option,
     procedure_option,
     quiet_option,
@@ -21,42 +23,69 @@ from vidseg.cli.options import (
 from vidseg.cli.show import (
     count_problems,
     durations_text,
-    has_errors,
     progress_shown,
     say,
     show_problems,
 )
 from vidseg.model.case import Case
 
+if TYPE_CHECKING:
+    from vidseg.pipeline import RunOptions
+
 CAUTION = (
     "Before you share any of it: patients must have consented, and nothing in picture, sound, "
     "captions or names may identify them. Time is not skill. vidseg is not a medical device."
 )
 
-paths_argument = click.argument(
-    "paths", type=FILE, nargs=-1, required=True, metavar="RECORDING… [ANNOTATION]"
-)
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What every command on one case is given."""
+
+    case: Case
+    procedure: str | None
+    out: Path | None
+    despite_errors: bool
+    quiet: bool
+
+    def folder(self, kind: str) -> Path:
+        """Give the folder to write to: as asked, else ``<recording>.<kind>`` beside it."""
+        first = self.case.recordings[0]
+        return self.out or first.with_name(f"{first.stem}.{kind}")
+
+
+def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
+    """Give a command RECORDING…, ANNOTATION and the common options, as one ``Request``."""
+
+    @wraps(function)
+    def command(
+        paths: tuple[Path, ...],
+        captions: Path | None,
+        procedure: str | None,
+        out: Path | None,
+        despite_errors: bool,
+        quiet: bool,
+        **others: Any,
+    ) -> int:
+        case = case_of(paths, captions, procedure)
+        return function(Request(case, procedure, out, despite_errors, quiet), **others)
+
+    despite = click.option(
+        "--despite-errors", is_flag=True, help="Go on although rows are in error."
+    )
+    paths = click.argument(
+        "paths", type=FILE, nargs=-1, required=True, metavar="RECORDING… [ANNOTATION]"
+    )
+    for option in (quiet_option, despite, out_option, procedure_option, captions_option, paths):
+        command = option(command)
+    return command
 
 
 @click.command("run")
-@paths_argument
-@captions_option
-@procedure_option
-@out_option
+@on_a_case
 @clip_options
-@despite_option
-@quiet_option
 def run(
-    paths: tuple[Path, ...],
-    captions: Path | None,
-    procedure: str | None,
-    out: Path | None,
-    steps: tuple[str, ...],
-    pad_ns: int,
-    join_visits: bool,
-    quality: int,
-    despite_errors: bool,
-    quiet: bool,
+    request: Request, steps: tuple[str, ...], pad_ns: int, join_visits: bool, quality: int
 ) -> int:
     """Check, time, chapter, cut, picture: the main job, on one operation.
 
@@ -73,26 +102,12 @@ def run(
     """
     from vidseg.pipeline import RunOptions
 
-    options = RunOptions(steps, pad_ns, join_visits, quality)
-    case = case_of(paths, captions, procedure)
-    return make(case, procedure, out, options, despite_errors, quiet)
+    return make(request, "vidseg", RunOptions(steps, pad_ns, join_visits, quality))
 
 
 @click.command("page")
-@paths_argument
-@captions_option
-@procedure_option
-@out_option
-@despite_option
-@quiet_option
-def page(
-    paths: tuple[Path, ...],
-    captions: Path | None,
-    procedure: str | None,
-    out: Path | None,
-    despite_errors: bool,
-    quiet: bool,
-) -> int:
+@on_a_case
+def page(request: Request) -> int:
     """Write the case page with what it shows: all that `run` makes but the clips.
 
     \b
@@ -101,26 +116,12 @@ def page(
     """
     from vidseg.pipeline import ALL, RunOptions
 
-    options = RunOptions(outputs=ALL - {"clips"})
-    case = case_of(paths, captions, procedure)
-    return make(case, procedure, out, options, despite_errors, quiet)
+    return make(request, "page", RunOptions(outputs=ALL - {"clips"}))
 
 
 @click.command("chapters")
-@paths_argument
-@captions_option
-@procedure_option
-@out_option
-@despite_option
-@quiet_option
-def chapters(
-    paths: tuple[Path, ...],
-    captions: Path | None,
-    procedure: str | None,
-    out: Path | None,
-    despite_errors: bool,
-    quiet: bool,
-) -> int:
+@on_a_case
+def chapters(request: Request) -> int:
     """Write the recording with its steps as chapters (packets copied, nothing re-encoded), and
     the chapters as WebVTT, Matroska XML and a plain list for video-sharing sites.
 
@@ -128,52 +129,31 @@ def chapters(
     Example:
       vidseg chapters case.mp4 steps.csv --out chaptered
     """
-    return one_output({"chapters"}, paths, captions, procedure, out, despite_errors, quiet)
+    from vidseg.pipeline import RunOptions
+
+    return make(request, "chapters", RunOptions(outputs=frozenset({"chapters"})))
 
 
 @click.command("stills")
-@paths_argument
-@procedure_option
-@out_option
+@on_a_case
 @steps_option
-@despite_option
-@quiet_option
-def stills(
-    paths: tuple[Path, ...],
-    procedure: str | None,
-    out: Path | None,
-    steps: tuple[str, ...],
-    despite_errors: bool,
-    quiet: bool,
-) -> int:
+def stills(request: Request, steps: tuple[str, ...]) -> int:
     """Pick a clear picture of each step from its middle, and make a contact sheet.
 
     \b
     Example:
       vidseg stills case.mp4 steps.csv --step capsulorhexis --step iol_insertion
     """
-    return one_output({"stills"}, paths, None, procedure, out, despite_errors, quiet, steps)
+    from vidseg.pipeline import RunOptions
+
+    return make(request, "stills", RunOptions(steps, outputs=frozenset({"stills"})))
 
 
 @click.command("clips")
-@paths_argument
-@captions_option
-@procedure_option
-@out_option
+@on_a_case
 @clip_options
-@despite_option
-@quiet_option
 def clips(
-    paths: tuple[Path, ...],
-    captions: Path | None,
-    procedure: str | None,
-    out: Path | None,
-    steps: tuple[str, ...],
-    pad_ns: int,
-    join_visits: bool,
-    quality: int,
-    despite_errors: bool,
-    quiet: bool,
+    request: Request, steps: tuple[str, ...], pad_ns: int, join_visits: bool, quality: int
 ) -> int:
     """Cut a clip for each visit to a step, exact to the frame.
 
@@ -188,55 +168,25 @@ def clips(
     from vidseg.pipeline import RunOptions
 
     options = RunOptions(steps, pad_ns, join_visits, quality, frozenset({"clips"}))
-    case = case_of(paths, captions, procedure)
-    folder = out or case.recordings[0].with_name(f"{case.recordings[0].stem}.clips")
-    return make(case, procedure, folder, options, despite_errors, quiet)
+    return make(request, "clips", options)
 
 
-def one_output(
-    outputs: Collection[str],
-    paths: tuple[Path, ...],
-    captions: Path | None,
-    procedure: str | None,
-    out: Path | None,
-    despite_errors: bool,
-    quiet: bool,
-    steps: tuple[str, ...] = (),
-) -> int:
-    """Make one kind of output, in ``<recording>.<kind>`` unless ``out`` says otherwise."""
-    from vidseg.pipeline import RunOptions
-
-    case = case_of(paths, captions, procedure)
-    kind = next(iter(outputs))
-    folder = out or case.recordings[0].with_name(f"{case.recordings[0].stem}.{kind}")
-    options = RunOptions(steps=steps, outputs=frozenset(outputs))
-    return make(case, procedure, folder, options, despite_errors, quiet)
-
-
-def make(
-    case: Case,
-    procedure: str | None,
-    out: Path | None,
-    options: object,
-    despite_errors: bool,
-    quiet: bool,
-) -> int:
+def make(request: Request, kind: str, options: RunOptions) -> int:
     """Read the case, say its problems, write the outputs and say what to open."""
-    from vidseg.pipeline import RunOptions, default_folder, read_case_files, write_case
+    from vidseg.pipeline import read_case_files, write_case
 
-    assert isinstance(options, RunOptions)
+    quiet = request.quiet
     with progress_shown(quiet) as progress:
-        result = read_case_files(case, procedure=procedure, progress=progress)
+        result = read_case_files(request.case, procedure=request.procedure, progress=progress)
     show_problems(result.problems, quiet)
-    errors = has_errors(result.problems)
-    if errors and not despite_errors:
+    if result.has_errors and not request.despite_errors:
         say(
             f"{count_problems(result.problems)}; nothing was written. Mend the rows in error, or "
             "go on with --despite-errors."
         )
         return 1
     with progress_shown(quiet) as progress:
-        made = write_case(result, out or default_folder(case), options, progress)
+        made = write_case(result, request.folder(kind), options, progress)
     if not quiet and "tables" in options.outputs:
         click.echo(durations_text(result.timing))
     for note in made.notes:
@@ -246,4 +196,4 @@ def make(
     if "page" in options.outputs:
         say(f"open: {made.folder / 'index.html'}", quiet)
     say(CAUTION, quiet)
-    return int(errors)
+    return int(result.has_errors)

@@ -97,7 +97,7 @@ def write_contact_sheet(stills: Sequence[Still], timing: Timing, out: Path) -> N
 
 
 def _facts(stills: Sequence[Still], timing: Timing) -> str:
-    steps = "the still of 1 step" if len(stills) == 1 else f"stills of {len(stills)} steps"
+    steps = "Still of 1 step" if len(stills) == 1 else f"Stills of {len(stills)} steps"
     return f"{steps} · observed time {format_time(timing.observed_ns, 1)}"
 
 

@@ -45,8 +45,8 @@ def write_clip(
 
     A range is ``[first, last)`` in case-wide frame numbers; ranges may cross joins between
     parts, and time in which nothing was recorded is left out. The first frame is at time 0;
-    the others keep their distances. Every sound track of the first part goes along, cut to
-    the sample. ``captions`` are timed on the clip's own clock and become a text track.
+    the others keep their distances. Every sound track of the first part that can be decoded
+    goes along, cut to the sample. ``captions`` are timed on the clip's own clock and become a text track.
     ``quality`` is x264's constant rate factor: 0 keeps everything, 18 is hardly told from the
     source, 28 is coarse.
 
@@ -68,6 +68,8 @@ def write_clip(
             pictures = add_pictures(target, part, head, time_base, quality)
             tracks = [picture_packets(pictures, pieces, time_base)]
             for place, track in enumerate(part.audio):
+                if track.rate_hz < 1 or track.channels < 1:
+                    continue
                 tracks.append(sound_packets(add_sound(target, kind, track), track, place, pieces))
             if captions and captions.cues:
                 texts = add_captions(target, kind, captions)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Generator, Iterable, Iterator, Sequence
 from contextlib import closing
 
 import cv2
@@ -50,9 +50,10 @@ def decode(part: Part, first: int, last: int) -> Iterator[tuple[int, VideoFrame]
     while wanted < last:
         reached = wanted
         for back_s, threads in ATTEMPTS:
-            for index, frame in _run(part, wanted, last, back_s, threads):
-                yield index, frame
-                wanted = index + 1
+            with closing(_run(part, wanted, last, back_s, threads)) as run:
+                for index, frame in run:
+                    yield index, frame
+                    wanted = index + 1
             if wanted > reached:
                 break
         if wanted == reached:
@@ -100,7 +101,7 @@ def to_bgr(frame: VideoFrame, part: Part) -> Image:
 
 def _run(
     part: Part, first: int, last: int, back_s: float | None, threads: bool
-) -> Iterator[tuple[int, VideoFrame]]:
+) -> Generator[tuple[int, VideoFrame], None, None]:
     """Yield (index, frame) from ``first`` on, in order, as far as one attempt gets."""
     frames = _start(part, first, back_s, threads)
     if frames is None:
