@@ -571,7 +571,8 @@ def wait(page: Any, condition: str) -> None:
 
 
 def settled(page: Any) -> None:
-    wait(page, "!document.getElementById('video').seeking")
+    video = "document.getElementById('video')"
+    wait(page, f"!{video}.seeking && {video}.getAttribute('aria-busy') !== 'true'")
     page.evaluate("new Promise(r => requestAnimationFrame(() => requestAnimationFrame(r)))")
 
 

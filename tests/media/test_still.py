@@ -14,6 +14,7 @@ import pytest
 from PIL import Image
 
 from synthetic_clips import make_clip, read_number
+from vidseg.media import candidates as candidates_module
 from vidseg.media import keyframes as keyframes_module
 from vidseg.media import still as still_module
 from vidseg.media.keyframes import keyframes, sparse_frames
@@ -257,9 +258,11 @@ def decoded_frames(monkeypatch: pytest.MonkeyPatch) -> list[int]:
 def test_only_a_small_share_is_decoded(tmp_path: Path, decoded_frames: list[int]) -> None:
     recording = write_video(tmp_path / "a.mp4", lambda n: texture(n % 90), 900, gop=15)
     measured: list[int] = []
-    real = still_module.luma_quality
+    real = candidates_module.luma_quality
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(still_module, "luma_quality", lambda luma: measured.append(1) or real(luma))
+        patch.setattr(
+            candidates_module, "luma_quality", lambda luma: measured.append(1) or real(luma)
+        )
         choose_stills(recording, [[(0, 450)], [(450, 900)]])
     most = still_module.KEYFRAMES + still_module.FOLLOWING
     assert 2 * still_module.KEYFRAMES <= len(measured) <= 2 * most

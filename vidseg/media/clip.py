@@ -46,9 +46,9 @@ def write_clip(
     A range is ``[first, last)`` in case-wide frame numbers; ranges may cross joins between
     parts, and time in which nothing was recorded is left out. The first frame is at time 0;
     the others keep their distances. Every sound track of the first part that can be decoded
-    goes along, cut to the sample. ``captions`` are timed on the clip's own clock and become a text track.
-    ``quality`` is x264's constant rate factor: 0 keeps everything, 18 is hardly told from the
-    source, 28 is coarse.
+    goes along, cut to the sample. ``captions`` are timed on the clip's own clock and become a
+    text track. ``quality`` is x264's constant rate factor: 0 keeps everything, 18 is hardly
+    told from the source, 28 is coarse.
 
     Raises MediaError where a frame does not decode, the picture size changes, or the file
     cannot be written, UsageError for an empty range. Nothing is left behind on failure or

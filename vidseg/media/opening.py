@@ -16,6 +16,7 @@ from av.video.stream import VideoStream
 from vidseg.model.problem import MediaError
 
 _NOT_RECORDINGS = ("image2", "tty", "hls", "dash", "concat", "sdp", "rtsp", "lavfi")
+_NOT_MEDIA = "this is a still picture, a play list or text, not a recording"
 
 
 @contextmanager
@@ -48,6 +49,8 @@ def video_stream(container: InputContainer, path: Path) -> VideoStream:
         for stream in container.streams.video
         if not stream.disposition & Disposition.attached_pic
     ]
+    if not streams and not container.streams.audio:
+        raise MediaError(str(path), _NOT_MEDIA)
     if not streams:
         raise MediaError(str(path), "this file holds no picture stream (no video)")
     if streams[0].codec_context is None:

@@ -24,6 +24,7 @@ class PacketList:
     ``keys`` and ``damaged`` hold places in ``pts``. ``durations`` is by timestamp. ``hidden``
     counts pictures that an edit list keeps from being shown. ``unordered``: decoding times
     fall back. ``bare``: presentation times are only decoding times, though the codec reorders.
+    ``spaced``: durations are distances between decoding times, which say nothing of display.
     ``others`` holds the first and the end timestamp of each other stream, by its index.
     """
 
@@ -35,6 +36,7 @@ class PacketList:
     hidden: int = 0
     unordered: bool = False
     bare: bool = False
+    spaced: bool = False
     others: dict[int, tuple[int, int]] = field(default_factory=dict)
 
     def key_before(self, place: int) -> int | None:
@@ -80,8 +82,10 @@ def list_packets(path: Path, progress: Progress | None = None) -> PacketList:
             and not reordered
             and bool(video.codec_context.has_b_frames)
         )
-        if "mp4" in container.format.name and video.frames > count:
-            found.hidden += _trimmed(path, count)
+        if "mp4" in container.format.name:
+            found.spaced = reordered
+            if video.frames > count:
+                found.hidden += _trimmed(path, count)
     return found
 
 

@@ -73,7 +73,8 @@ def read_part(
             frame_ns = np.array(
                 [frame_to_ns(i, rate) for i in range(len(frames.pts))], dtype=np.int64
             )
-        last = rhythm.last_length(frame_ns, _stored_length(frames, base), rate, tick_ns)
+        stored = _stored_length(frames, base, rate)
+        last = rhythm.last_length(frame_ns, stored, rate, tick_ns)
         length = int(frame_ns[-1]) + last
         zero = pts_to_ns(first_pts, base)
         audio = facts.audio_tracks(container, frames.packets.others, zero)
@@ -126,8 +127,8 @@ def _relative(pts: list[int], base: Fraction) -> FrameTimes:
     return np.array([pts_to_ns(p - pts[0], base) for p in pts], dtype=np.int64)
 
 
-def _stored_length(frames: FrameList, base: Fraction) -> int | None:
-    if not frames.ordered:
+def _stored_length(frames: FrameList, base: Fraction, rate: Fraction | None) -> int | None:
+    if not frames.ordered or (rate is None and frames.packets.spaced):
         return None
     duration = frames.packets.durations.get(frames.pts[-1])
     return pts_to_ns(duration, base) if duration else None
