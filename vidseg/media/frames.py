@@ -175,13 +175,10 @@ def _numbered(part: Part, run: Iterable[VideoFrame]) -> Iterator[tuple[int, Vide
     if not part.pts_order:
         yield from enumerate(run)
         return
-    latest = -1
     for frame in run:
         if frame.pts is None:
             continue
         at = pts_to_ns(frame.pts - part.first_pts, part.time_base)
         place = int(np.searchsorted(part.frame_ns, at))
-        known = place < len(part.frame_ns) and int(part.frame_ns[place]) == at
-        if known and place > latest:
-            latest = place
+        if place < len(part.frame_ns) and int(part.frame_ns[place]) == at:
             yield place, frame

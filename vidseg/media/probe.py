@@ -10,7 +10,7 @@ import numpy as np
 
 from vidseg.media import facts, rhythm
 from vidseg.media.doubts import Evidence, doubts
-from vidseg.media.opening import opened, video_stream
+from vidseg.media.opening import opened, picture_streams, video_stream
 from vidseg.media.scan import FrameList, list_frames
 from vidseg.model.clock import NS, frame_to_ns, pts_to_ns
 from vidseg.model.problem import MediaError, UsageError
@@ -88,7 +88,7 @@ def read_part(
             frames=frames,
             audio=audio,
             header_ns=_header_length(container.duration, video.duration, base),
-            video_streams=len(container.streams.video),
+            video_streams=len(picture_streams(container)),
         )
         part = Part(
             path=path,
