@@ -71,7 +71,7 @@ def test_durations_add_up(edits: list[Edit], cuts: list[int]) -> None:
     edges = [0, *sorted(c for c in cuts if 0 < c < LENGTH and c not in instants), LENGTH]
     clock = EditMap(edits, LENGTH)
     whole = clock.end_of(LENGTH) - clock.start_of(0)
-    parts = sum(clock.end_of(b) - clock.start_of(a) for a, b in zip(edges, edges[1:], strict=False))
+    parts = sum(clock.end_of(b) - clock.start_of(a) for a, b in pairwise(edges))
     assert parts == whole
     expected = LENGTH
     for edit in edits:
