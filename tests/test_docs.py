@@ -48,7 +48,7 @@ def test_the_steps_shown_in_the_readme_are_sound(
 def test_the_case_file_shown_in_the_readme_is_read(tmp_path: Path) -> None:
     from vidseg.formats.case_file import read_case
 
-    text = "\n".join(reversed(fenced("toml")))
+    text = "\n".join(fenced("toml"))
     (tmp_path / "case.toml").write_text(text, encoding="utf-8")
     for name in ("part1.mp4", "steps.csv", "talk.vtt"):
         (tmp_path / name).write_bytes(b"")
