@@ -160,7 +160,7 @@ def test_inspect_in_words_and_json(
     assert "100 frames, 25.000 frames/s (25) constant" in text
     assert "320x180" in text
     assert main(["inspect", case[0], "--json"]) == 0
-    facts = json.loads(capsys.readouterr().out)
+    (facts,) = json.loads(capsys.readouterr().out)
     assert facts["frames"] == 100
     assert facts["parts"][0]["rate"] == "25"
 

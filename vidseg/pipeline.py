@@ -24,13 +24,16 @@ from vidseg.formats import read_captions, read_sheet
 from vidseg.formats.vocabulary import load_procedure
 from vidseg.measure.check import check
 from vidseg.measure.durations import time_case
+from vidseg.measure.operative import in_operative_time, known_time
 from vidseg.measure.privacy import identifying
-from vidseg.measure.resolve import resolve
+from vidseg.measure.resolve import Clock, resolve
 from vidseg.media.probe import open_recording
 from vidseg.media.remux import chaptered_suffix, remux
 from vidseg.model.annotation import Annotation, Mark, Sheet
 from vidseg.model.case import Case, CaseResult
-from vidseg.model.problem import Problem, UsageError
+from vidseg.model.clock import format_time
+from vidseg.model.edits import Edit, EditMap
+from vidseg.model.problem import MediaError, Problem, UsageError
 from vidseg.model.procedure import Procedure
 from vidseg.model.recording import Recording
 from vidseg.model.span import Span, Spans
@@ -45,12 +48,17 @@ STILL_LIST = "stills/stills.csv"
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """An annotation file understood, with or without its recording."""
+    """An annotation file understood, with or without its recording.
+
+    ``timing`` is in operative time, ``recording_timing`` in the recording's own.
+    """
 
     sheet: Sheet
     procedure: Procedure
     annotation: Annotation
     timing: Timing
+    recording_timing: Timing
+    edits: EditMap
     problems: tuple[Problem, ...]
 
 
@@ -90,12 +98,16 @@ def understand(
     recording: Recording | None = None,
     rate: Fraction | None = None,
     length_ns: int | None = None,
+    clock: Clock = "recording",
+    edits: Sequence[Edit] = (),
     case: str = "",
 ) -> Reading:
     """Resolve, check and time the rows of a sheet, with or without the recording.
 
     ``rate`` and ``length_ns`` stand in where there is no recording: see ``resolve``. Without
-    either the observed time runs from 0 to the last mark. The case is named after the sheet's
+    either the observed time runs from 0 to the last mark. ``clock`` says which clock times are
+    written on; ``edits`` are those declared. Raises UsageError for edits that overlap or lie
+    outside the recording. The case is named after the sheet's
     file unless ``case`` or the sheet names it.
     """
     vocabulary = load_procedure(procedure or sheet.procedure or DEFAULT_PROCEDURE)
@@ -105,6 +117,7 @@ def understand(
         recording,
         rate=rate,
         length_ns=length_ns,
+        clock=clock,
         case=case or sheet.case or Path(sheet.source).stem,
     )
     found = (
@@ -112,8 +125,17 @@ def understand(
         *unresolved,
         *check(annotation, vocabulary, sheet, recording),
     )
-    timing = time_case(annotation, vocabulary, _recorded(annotation, recording, length_ns))
-    return Reading(sheet, vocabulary, annotation, timing, found)
+    recorded = _recorded(annotation, recording, length_ns)
+    in_recording = time_case(annotation, vocabulary, recorded)
+    try:
+        edit_map = EditMap(edits, recorded.items[-1].end if recorded else 0)
+    except ValueError as error:
+        raise UsageError(f"declared edits: {error}") from None
+    operative, moved = in_operative_time(annotation, edit_map)
+    timing = (
+        time_case(operative, vocabulary, known_time(recorded, edit_map)) if edits else in_recording
+    )
+    return Reading(sheet, vocabulary, annotation, timing, in_recording, edit_map, (*found, *moved))
 
 
 def _recorded(annotation: Annotation, recording: Recording | None, length_ns: int | None) -> Spans:
@@ -151,17 +173,25 @@ def read_case_files(
     case: Case,
     *,
     procedure: str | None = None,
+    clock: Clock = "recording",
     progress: Progress = _silent,
 ) -> CaseResult:
     """Open a case's recording, annotation and captions; check and time it. Writes nothing."""
     if not case.recordings:
         raise UsageError(f"case {case.id!r} names no recording")
     recording = open_recording(
-        case.recordings, progress=lambda fraction: progress("reading frame times", fraction)
+        case.recordings,
+        progress=lambda fraction: progress("reading frame times", fraction),
+        starts=case.starts,
     )
     sheet = read_sheet(case.annotation) if case.annotation else chapters_as_sheet(recording)
     reading = understand(
-        sheet, procedure=procedure or case.procedure, recording=recording, case=case.id
+        sheet,
+        procedure=procedure or case.procedure,
+        recording=recording,
+        clock=clock,
+        edits=case.edits,
+        case=case.id,
     )
     captions = read_captions(case.captions) if case.captions else None
     problems = (
@@ -176,6 +206,8 @@ def read_case_files(
         sheet=sheet,
         annotation=reading.annotation,
         timing=reading.timing,
+        recording_timing=reading.recording_timing,
+        edits=reading.edits,
         captions=captions,
         problems=problems,
     )
@@ -184,7 +216,28 @@ def read_case_files(
 def recording_problems(recording: Recording) -> tuple[Problem, ...]:
     """Give what makes the recording's times doubtful, and what in it may identify someone."""
     found: list[Problem] = []
+    if recording.clock == "touching":
+        names = ", ".join(part.path.name for part in recording.parts)
+        found.append(
+            Problem.of(
+                "joined-without-clock",
+                f"it is not known when the parts ({names}) began, so they are taken to follow one "
+                "another without a hole; give their starts in a case.toml",
+                recording.parts[0].path.name,
+            )
+        )
     for part in recording.parts:
+        if part.skipped:
+            found.append(
+                Problem.of(
+                    "parts-overlap",
+                    f"its first {part.skipped} frames ({format_time(part.skipped_ns)}) repeat the "
+                    "end of the part before and are left out",
+                    part.path.name,
+                    None,
+                    part.span,
+                )
+            )
         found.extend(Problem.of("doubtful-clock", doubt, part.path.name) for doubt in part.doubts)
         found.extend(identifying(part.tags, part.path.name))
     return tuple(found)
@@ -275,7 +328,13 @@ class _Maker:
         result = self.result
 
         def make(work: Path) -> None:
-            write_tables(work, result.timing, result.annotation, result.recording)
+            write_tables(
+                work,
+                result.timing,
+                result.annotation,
+                result.recording,
+                result.recording_timing,
+            )
             write_case_json(result, self.hashes, work / "case.json")
 
         key = self.key("tables", result.annotation, result.timing, result.problems, result.case)
@@ -285,7 +344,7 @@ class _Maker:
         """Write the chaptered recording and the chapters as files."""
         result = self.result
         chapters = case_chapters(result.annotation, result.recording.length)
-        self.video = name = chaptered_name(result.recording)
+        name = chaptered_name(result.recording)
         suffix = result.recording.parts[0].path.suffix
         if Path(name).suffix != suffix.lower():
             self.notes.append(
@@ -301,8 +360,22 @@ class _Maker:
         def make_files(work: Path) -> None:
             self.notes.extend(write_chapter_files(chapters, work))
 
-        self.folder.make(self.key("video", chapters, result.captions), [name], make_video)
         self.folder.make(self.key("chapters", chapters), CHAPTER_FILES, make_files)
+        key = self.key("video", chapters, result.captions, result.recording.parts)
+        try:
+            self.folder.make(key, [name], make_video)
+            self.video = name
+        except MediaError as error:
+            if len(result.recording.parts) == 1:
+                raise
+            problem = Problem.of(
+                "chapters-not-joined",
+                f"the parts cannot be joined by copying: {error.reason}; durations, clips and "
+                "stills are not affected",
+                result.recording.parts[0].path.name,
+            )
+            self.notes.append(problem.message)
+            self.result = replace(result, problems=(*result.problems, problem))
 
     def clips(self) -> None:
         """Cut the clips, each a piece of its own, so that a stopped run goes on clip by clip."""

@@ -61,6 +61,14 @@ procedure_option = click.option(
 out_option = click.option("--out", type=FILE, help="Where to write.")
 quiet_option = click.option("--quiet", is_flag=True, help="Print problems and errors only.")
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for programs.")
+clock_option = click.option(
+    "--clock",
+    type=click.Choice(["recording", "timecode"]),
+    default="recording",
+    show_default=True,
+    help="The clock that times are written on: the recording's own, from its first frame, or "
+    "the recorder's timecode.",
+)
 captions_option = click.option(
     "--captions", type=FILE, help="Captions of the recording (.vtt or .srt)."
 )

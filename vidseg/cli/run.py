@@ -15,6 +15,7 @@ from vidseg.cli.options import (
     captions_option,
     case_of,
     clip_options,
+    clock_option,
     out_option,
     procedure_option,
     quiet_option,
@@ -30,6 +31,7 @@ from vidseg.cli.show import (
 from vidseg.model.case import Case
 
 if TYPE_CHECKING:
+    from vidseg.measure.resolve import Clock
     from vidseg.pipeline import RunOptions
 
 CAUTION = (
@@ -45,6 +47,7 @@ class Request:
     case: Case
     procedure: str | None
     out: Path | None
+    clock: Clock
     despite_errors: bool
     quiet: bool
 
@@ -63,12 +66,13 @@ def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
         captions: Path | None,
         procedure: str | None,
         out: Path | None,
+        clock: Clock,
         despite_errors: bool,
         quiet: bool,
         **others: Any,
     ) -> int:
         case = case_of(paths, captions, procedure)
-        return function(Request(case, procedure, out, despite_errors, quiet), **others)
+        return function(Request(case, procedure, out, clock, despite_errors, quiet), **others)
 
     despite = click.option(
         "--despite-errors", is_flag=True, help="Go on although rows are in error."
@@ -76,7 +80,15 @@ def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
     paths = click.argument(
         "paths", type=FILE, nargs=-1, required=True, metavar="RECORDING… [ANNOTATION]"
     )
-    for option in (quiet_option, despite, out_option, procedure_option, captions_option, paths):
+    for option in (
+        quiet_option,
+        despite,
+        clock_option,
+        out_option,
+        procedure_option,
+        captions_option,
+        paths,
+    ):
         command = option(command)
     return command
 
@@ -177,7 +189,9 @@ def make(request: Request, kind: str, options: RunOptions) -> int:
 
     quiet = request.quiet
     with progress_shown(quiet) as progress:
-        result = read_case_files(request.case, procedure=request.procedure, progress=progress)
+        result = read_case_files(
+            request.case, procedure=request.procedure, clock=request.clock, progress=progress
+        )
     show_problems(result.problems, quiet)
     if result.has_errors and not request.despite_errors:
         say(
