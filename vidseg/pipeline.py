@@ -426,11 +426,12 @@ class _Maker:
                 self.steps,
                 self.reporting("stills"),
             )
-            write_contact_sheet(found, result.timing, work / "contact-sheet.jpg")
+            if found:
+                write_contact_sheet(found, result.timing, work / "contact-sheet.jpg")
             write_still_list(found, work / STILL_LIST)
 
         key = self.key("stills", result.annotation, result.timing, self.steps)
-        self.folder.make(key, [*names, "contact-sheet.jpg", STILL_LIST], make)
+        self.folder.make(key, [STILL_LIST], make, optional=[*names, "contact-sheet.jpg"])
         found = read_still_list(self.folder.work / STILL_LIST, result.procedure)
         self.page_stills = [
             PageStill(s.step.code, s.frame, s.at_ns, f"stills/{s.path.name}", s.poor) for s in found

@@ -1,7 +1,7 @@
 """Frame times to rates: grids worked out by hand, and an independent longest-run search."""
 
 from fractions import Fraction
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 from hypothesis import given
@@ -84,13 +84,13 @@ def test_length_of_the_last_frame() -> None:
 @given(st.lists(st.integers(0, 12), max_size=9))
 def test_longest_rise_against_trying_all(values: list[int]) -> None:
     found = longest_rise(values)
-    assert all(a < b for a, b in zip(found, found[1:], strict=False))
+    assert all(a < b for a, b in pairwise(found))
     rest = iter(values)
     assert all(value in rest for value in found)
     longest = max(
         size
         for size in range(len(values) + 1)
         for run in combinations(values, size)
-        if all(a < b for a, b in zip(run, run[1:], strict=False))
+        if all(a < b for a, b in pairwise(run))
     )
     assert len(found) == longest

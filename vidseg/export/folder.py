@@ -73,20 +73,30 @@ class OutputFolder:
         self.entries: dict[str, Entry] = {}
         self.made: list[str] = []
 
-    def make(self, key: str, names: Sequence[str], maker: Callable[[Path], None]) -> bool:
+    def make(
+        self,
+        key: str,
+        names: Sequence[str],
+        maker: Callable[[Path], None],
+        optional: Sequence[str] = (),
+    ) -> bool:
         """Make the files ``names`` with ``maker(folder)``, or take them over where ``key`` matches.
 
-        Returns whether they were made anew.
+        ``optional`` files may turn out not to exist. Returns whether they were made anew.
         """
         if all(self._take_over(key, name) for name in names):
+            for name in optional:
+                self._take_over(key, name)
             return False
-        for name in names:
+        for name in (*names, *optional):
             (self.work / name).parent.mkdir(parents=True, exist_ok=True)
+            (self.work / name).unlink(missing_ok=True)
         maker(self.work)
-        for name in names:
+        written = [*names, *(name for name in optional if (self.work / name).exists())]
+        for name in written:
             path = self.work / name
             self.entries[name] = Entry(name, path.stat().st_size, file_sha256(path), key)
-        self.made.extend(names)
+        self.made.extend(written)
         self._write_manifest(self.unfinished | self.entries)
         return True
 

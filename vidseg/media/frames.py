@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Generator, Iterable, Iterator, Sequence
 from contextlib import closing
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 from av import VideoFrame
@@ -87,16 +86,6 @@ def pick(part: Part, indices: Sequence[int]) -> Iterator[tuple[int, VideoFrame]]
 def upright(image: Image, rotation: int) -> Image:
     """Turn ``image``, shape (h, w) or (h, w, 3), clockwise by ``rotation`` (0, 90, 180, 270)."""
     return np.ascontiguousarray(np.rot90(image, -rotation // 90))
-
-
-def to_bgr(frame: VideoFrame, part: Part) -> Image:
-    """Give a frame as an upright picture with square pixels, shape (h, w, 3), BGR, uint8."""
-    image: Image = np.asarray(frame.to_ndarray(format="bgr24"), dtype=np.uint8)
-    if part.pixel_aspect != 1:
-        height, width = image.shape[:2]
-        size = (max(1, round(width * part.pixel_aspect)), height)
-        image = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    return upright(image, part.rotation)
 
 
 def _run(
