@@ -105,6 +105,9 @@ def test_edits_give_operative_time_with_the_recording_time_beside(parts: Path) -
     )
     assert rows["fragment_removal"]["active_s"] == "8.000"
     assert rows["cortex_removal"]["open_end"] == "1"
+    page = (parts / "one.vidseg" / "index.html").read_text(encoding="utf-8")
+    assert "speed x4 0:00:04.000 to 0:00:06.000" in page
+    assert "In the recording" in page
     assert rows["capsulorhexis"]["open_end"] == "0"
 
 

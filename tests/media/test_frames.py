@@ -16,6 +16,7 @@ from synthetic_clips import make_clip, read_number
 from vidseg.media import reader
 from vidseg.media.frames import decode, pick, upright
 from vidseg.media.probe import read_part
+from vidseg.model.clock import ns_to_pts
 from vidseg.model.problem import MediaError
 
 
@@ -94,6 +95,23 @@ def test_frame_that_is_not_there(kind: Callable[[str], Path]) -> None:
         list(decode(replace(part, frame_ns=times), 38, 44))
     with pytest.raises(MediaError, match=r"frame 40 .*cannot be decoded"):
         list(pick(replace(part, frame_ns=times), [3, 40]))
+
+
+@pytest.mark.parametrize("name", ["ntsc.ts", "ntsc.mkv", "fast-ntsc.ts", "reordered.avi"])
+def test_part_whose_first_frames_repeat_another(name: str, kind: Callable[[str], Path]) -> None:
+    whole = read_part(kind(name))
+    offset = int(whole.frame_ns[7])
+    part = replace(
+        whole,
+        frame_ns=whole.frame_ns[7:] - offset,
+        first_pts=whole.first_pts + ns_to_pts(offset, whole.time_base),
+        skipped=7,
+        skipped_ns=offset,
+    )
+    expected = [(index, index + 7) for index in range(73)]
+    assert numbers(decode(part, 0, 73)) == expected
+    assert numbers(decode(part, 40, 44)) == expected[40:44]
+    assert numbers(pick(part, [0, 1, 72])) == [expected[0], expected[1], expected[72]]
 
 
 @pytest.mark.parametrize("read", [lambda p: decode(p, 3, 10), lambda p: pick(p, [3, 70])])

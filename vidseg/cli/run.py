@@ -202,7 +202,7 @@ def make(request: Request, kind: str, options: RunOptions) -> int:
     with progress_shown(quiet) as progress:
         made = write_case(result, request.folder(kind), options, progress)
     if not quiet and "tables" in options.outputs:
-        click.echo(durations_text(result.timing))
+        click.echo(durations_text(result.timing, result.recording_timing))
     for note in made.notes:
         say(note)
     again = f", {made.kept} file(s) kept from before" if made.kept else ""

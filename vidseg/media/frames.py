@@ -161,13 +161,17 @@ def _nearer(part: Part, index: int, run: _Run | None) -> _Run | None:
 
 
 def _numbered(part: Part, run: Iterable[VideoFrame]) -> Iterator[tuple[int, VideoFrame]]:
+    """Give the frames that are listed their index in ``part.frame_ns``."""
     if not part.pts_order:
-        yield from enumerate(run)
+        for number, frame in enumerate(run):
+            if number >= part.skipped:
+                yield number - part.skipped, frame
         return
+    half_tick_ns = float(part.time_base * NS / 2)
     for frame in run:
         if frame.pts is None:
             continue
         at = pts_to_ns(frame.pts - part.first_pts, part.time_base)
-        place = int(np.searchsorted(part.frame_ns, at))
-        if place < len(part.frame_ns) and int(part.frame_ns[place]) == at:
+        place = int(np.searchsorted(part.frame_ns, at - half_tick_ns))
+        if place < len(part.frame_ns) and abs(int(part.frame_ns[place]) - at) <= half_tick_ns:
             yield place, frame

@@ -147,8 +147,10 @@ def describe(edit: Edit) -> str:
     """Name an edit and where it is, for messages."""
     kind = type(edit).__name__.lower()
     if isinstance(edit, Speed | Inserted):
-        return f"{kind} {format_time(edit.span.start)} to {format_time(edit.span.end)}"
-    return f"{kind} at {format_time(edit.at)}"
+        factor = f" x{edit.factor}" if isinstance(edit, Speed) else ""
+        return f"{kind}{factor} {format_time(edit.span.start)} to {format_time(edit.span.end)}"
+    length = "unknown length" if edit.length is None else format_time(edit.length)
+    return f"{kind} at {format_time(edit.at)} ({length})"
 
 
 def _refuse_overlaps(edits: Sequence[Edit], length: int) -> None:
