@@ -55,7 +55,7 @@ def command(
     from vidseg.export.case_json import problem_json
     from vidseg.formats import read_sheet
     from vidseg.media.probe import open_recording
-    from vidseg.pipeline import recording_problems, understand
+    from vidseg.reading import recording_problems, understand
 
     recording = open_recording(recordings) if recordings else None
     reading = understand(

@@ -62,7 +62,7 @@ def command(
     from vidseg.formats import read_sheet
     from vidseg.media.probe import open_recording
     from vidseg.model.problem import UsageError
-    from vidseg.pipeline import understand
+    from vidseg.reading import understand
 
     recording = open_recording(recordings) if recordings else None
     if len(annotations) > 1 and (recordings or length_ns is not None):

@@ -29,7 +29,7 @@ def command(recordings: tuple[Path, ...], as_json: bool, quiet: bool) -> int:
     from vidseg.export.case_json import problem_json, recording_facts
     from vidseg.media.parts import join_parts
     from vidseg.media.probe import read_part
-    from vidseg.pipeline import recording_problems
+    from vidseg.reading import recording_problems
 
     with progress_shown(quiet) as progress:
         parts = [

@@ -185,7 +185,8 @@ def clips(
 
 def make(request: Request, kind: str, options: RunOptions) -> int:
     """Read the case, say its problems, write the outputs and say what to open."""
-    from vidseg.pipeline import read_case_files, write_case
+    from vidseg.pipeline import write_case
+    from vidseg.reading import read_case_files
 
     quiet = request.quiet
     with progress_shown(quiet) as progress:
