@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from vidseg.media.bits import (
     BitReader,
     BitWriter,
-    by_lengths,
     by_start_codes,
     escaped,
     unescaped,

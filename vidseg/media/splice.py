@@ -59,73 +59,95 @@ def write_exact_clip(
     verify: Verify = "edges",
     threads: int = 0,
     progress: Progress = None,
-    sources: Sources | None = None,
 ) -> ClipReport:
     """Write the frames of ``ranges``, one after another, to ``out`` (.mp4 .mov .mkv).
 
     As ``clip.write_clip``, but whole groups of pictures are copied where they can be, and
     only the frames at the edges are encoded (``quality`` or better). ``reencode`` encodes
-    everything. ``threads`` is how many the codecs may use, 0 for as many as there are cores.
-    ``sources`` keeps files open from one clip to the next.
+    everything. ``threads`` is how many the encoder may use, 0 for as many as there are cores.
 
     Raises MediaError and UsageError as ``write_clip`` does; nothing is left behind on failure
     or Ctrl-C.
     """
-    pieces = stretches(recording, ranges)
-    frames = sum(piece.last - piece.first for piece in pieces)
     reason = "asked for"
     if not reencode:
-        kept = sources or Sources(threads)
+        sources = Sources(threads)
         try:
-            kind = container_of(out)
-            if kind == "webm":
-                raise MediaError(str(out), "clips are written to .mp4, .mov or .mkv")
-            refuse_own_sources(recording, out)
-            try:
-                return _spliced(recording, ranges, out, kind, captions, quality, verify, kept,
-                                progress)  # fmt: skip
-            except NotSpliceable as found:
-                reason = found.reason
+            return splice_clip(recording, ranges, out, captions, quality, verify, sources, progress)
+        except NotSpliceable as found:
+            reason = found.reason
         finally:
-            if sources is None:
-                kept.close()
-    write_clip(recording, ranges, out, captions, quality, progress)
-    return ClipReport("re-encoded", reason, 0, frames, "count")
+            sources.close()
+    return reencode_clip(recording, ranges, out, captions, quality, reason, progress)
 
 
-def _spliced(
+def reencode_clip(
     recording: Recording,
     ranges: Sequence[tuple[int, int]],
     out: Path,
-    kind: str,
+    captions: Captions | None,
+    quality: int,
+    reason: str,
+    progress: Progress,
+) -> ClipReport:
+    """Write a clip by encoding all of it; ``reason`` is why."""
+    write_clip(recording, ranges, out, captions, quality, progress)
+    frames = sum(piece.last - piece.first for piece in stretches(recording, ranges))
+    return ClipReport("re-encoded", reason, 0, frames, "count")
+
+
+def splice_clip(
+    recording: Recording,
+    ranges: Sequence[tuple[int, int]],
+    out: Path,
     captions: Captions | None,
     quality: int,
     verify: Verify,
     sources: Sources,
     progress: Progress,
 ) -> ClipReport:
+    """Write a clip by splicing alone. Raises NotSpliceable, and as ``write_exact_clip``."""
+    kind = container_of(out)
+    if kind == "webm":
+        raise MediaError(str(out), "clips are written to .mp4, .mov or .mkv")
+    refuse_own_sources(recording, out)
     pieces = stretches(recording, ranges)
     depth = 0
     while True:
         splice = Splice(pieces, sources, quality, depth)
         try:
-            with written_aside(out) as aside, errors_of(out):
-                with open_target(aside, kind, faststart=True) as target:
-                    stream = splice.add_track(target)
-                    write_tracks(
-                        target, kind, pieces, stream, splice.packets(stream), captions, progress
-                    )
-                if verify == "none":
-                    require_frames(aside, pieces, out)
-                else:
-                    verify_splice(aside, splice, full=verify == "full")
+            _write(splice, out, kind, captions, verify, progress)
         except DeeperOrder as found:
-            depth = found.depth
-            if depth > MOST_DEPTH:
+            if found.depth > MOST_DEPTH:
                 raise NotSpliceable("its pictures are stored in no usable order") from None
+            depth = found.depth
             continue
-        break
-    own = sum(coded.own for coded in splice.coded)
+        own = sum(coded.own for coded in splice.coded)
+        return ClipReport("copied", splice.reason, len(splice.coded) - own, own, verify)
+
+
+def _write(
+    splice: Splice,
+    out: Path,
+    kind: str,
+    captions: Captions | None,
+    verify: Verify,
+    progress: Progress,
+) -> None:
+    def half(second: int) -> Progress:
+        if progress is None or verify == "none":
+            return progress
+        return lambda fraction: progress((second + fraction) / 2)
+
+    pieces = splice.pieces
+    with written_aside(out) as aside, errors_of(out):
+        with open_target(aside, kind, faststart=True) as target:
+            stream = splice.add_track(target)
+            packets = splice.packets(stream)
+            write_tracks(target, kind, pieces, stream, packets, captions, half(0))
+        if verify == "none":
+            require_frames(aside, pieces, out)
+        else:
+            verify_splice(aside, splice, full=verify == "full", progress=half(1))
     if progress:
         progress(1.0)
-    return ClipReport("copied", splice.reason, len(splice.coded) - own, own, verify)

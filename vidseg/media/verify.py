@@ -10,8 +10,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from math import inf, log10
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 import av
@@ -24,20 +26,51 @@ from av.error import FFmpegError
 from vidseg.media.groups import NotSpliceable
 from vidseg.media.opening import opened, video_stream
 from vidseg.media.splicing import Coded, Splice
+from vidseg.media.target import Progress
 
+FAILED = "the spliced clip did not pass its check"
 LEAST_PSNR_DB = 40.0
 
 Plane = npt.NDArray[Any]
 
 
-def verify_splice(path: Path, splice: Splice, *, full: bool) -> None:
+def verify_splice(path: Path, splice: Splice, *, full: bool, progress: Progress = None) -> None:
     """Compare the file at ``path`` with what ``splice`` meant to write and with the source.
 
-    Raises NotSpliceable with the difference found.
+    ``full`` decodes every picture. Raises NotSpliceable with the difference found.
     """
     coded = splice.coded
     regions = [(0, len(coded))] if full else to_decode(coded)
-    _Check(path, splice, regions).run()
+    with _decoder_messages() as messages:
+        _Check(path, splice, regions, progress).run()
+    if messages:
+        raise NotSpliceable(f"{FAILED}: the decoder says {messages[0][2].strip()!r}")
+
+
+class _Listeners:
+    """How many threads listen to the decoders; FFmpeg's log level is one for all of them."""
+
+    lock = Lock()
+    count = 0
+    level: int | None = None
+
+
+@contextmanager
+def _decoder_messages() -> Iterator[list[tuple[int, str, str]]]:
+    """Collect the errors that decoders report in this thread."""
+    with _Listeners.lock:
+        if not _Listeners.count:
+            _Listeners.level = av.logging.get_level()
+            av.logging.set_level(av.logging.ERROR)
+        _Listeners.count += 1
+    try:
+        with av.logging.Capture(local=True) as messages:
+            yield messages
+    finally:
+        with _Listeners.lock:
+            _Listeners.count -= 1
+            if not _Listeners.count:
+                av.logging.set_level(_Listeners.level)
 
 
 def to_decode(coded: Sequence[Coded]) -> list[tuple[int, int]]:
@@ -60,23 +93,14 @@ def to_decode(coded: Sequence[Coded]) -> list[tuple[int, int]]:
 
 
 class _Check:
-    def __init__(self, path: Path, splice: Splice, regions: list[tuple[int, int]]) -> None:
-        self.path, self.splice, self.regions = path, splice, regions
+    def __init__(
+        self, path: Path, splice: Splice, regions: list[tuple[int, int]], progress: Progress
+    ) -> None:
+        self.path, self.splice, self.regions, self.progress = path, splice, regions, progress
         self.expected: Iterator[tuple[int, av.VideoFrame]] = iter(())
         self.own = {picture.number for picture in splice.coded if picture.own}
 
     def run(self) -> None:
-        before = av.logging.get_level()
-        av.logging.set_level(av.logging.ERROR)
-        try:
-            with av.logging.Capture(local=True) as messages:
-                self._read()
-        finally:
-            av.logging.set_level(before)
-        if messages:
-            raise NotSpliceable(f"its check failed: the decoder says {messages[0][2].strip()!r}")
-
-    def _read(self) -> None:
         coded = self.splice.coded
         place = 0
         ahead = iter(self.regions)
@@ -88,7 +112,7 @@ class _Check:
                 if not packet.size:
                     continue
                 if place >= len(coded):
-                    raise NotSpliceable("its check failed: it stores more pictures than frames")
+                    raise NotSpliceable(f"{FAILED}: it stores more pictures than frames")
                 self._same_bytes(packet, place)
                 if region is not None and place == region[0]:
                     self._begin(region)
@@ -100,17 +124,18 @@ class _Check:
                         stream.codec_context.flush_buffers()
                         region = next(ahead, None)
                 place += 1
+                if self.progress:
+                    self.progress(place / len(coded))
         if place != len(coded) or place != len(self.splice.times):
             raise NotSpliceable(
-                f"its check failed: {place} pictures are stored in place of "
-                f"{len(self.splice.times)}"
+                f"{FAILED}: {place} pictures are stored in place of {len(self.splice.times)}"
             )
 
     def _same_bytes(self, packet: av.Packet[Any], place: int) -> None:
         if packet.is_discard:
-            raise NotSpliceable("its check failed: a picture is hidden")
+            raise NotSpliceable(f"{FAILED}: a picture is hidden")
         if hashlib.sha256(bytes(packet)).digest() != self.splice.coded[place].digest:
-            raise NotSpliceable(f"its check failed: picture {place} was stored otherwise")
+            raise NotSpliceable(f"{FAILED}: picture {place} was stored otherwise")
 
     def _begin(self, region: tuple[int, int]) -> None:
         coded = self.splice.coded[region[0] : region[1]]
@@ -133,33 +158,33 @@ class _Check:
         try:
             frames = stream.decode(packet)
         except FFmpegError as error:
-            raise NotSpliceable(f"its check failed: {error.strerror}") from error
+            raise NotSpliceable(f"{FAILED}: {error.strerror}") from error
         for frame in frames:
             number, wanted = next(self.expected, (None, None))
             if number is None or wanted is None:
-                raise NotSpliceable("its check failed: more frames are shown than were cut")
+                raise NotSpliceable(f"{FAILED}: more frames are shown than were cut")
             self._same_time(frame, stream, number)
             if frame.is_corrupt:
-                raise NotSpliceable(f"its check failed: frame {number} is damaged")
+                raise NotSpliceable(f"{FAILED}: frame {number} is damaged")
             if number in self.own:
                 like = psnr(frame, wanted)
                 if like < LEAST_PSNR_DB:
                     raise NotSpliceable(
-                        f"its check failed: frame {number} differs from the source ({like:.1f} dB)"
+                        f"{FAILED}: frame {number} differs from the source ({like:.1f} dB)"
                     )
             elif not same(frame, wanted):
-                raise NotSpliceable(f"its check failed: frame {number} is not the source's")
+                raise NotSpliceable(f"{FAILED}: frame {number} is not the source's")
 
     def _same_time(self, frame: av.VideoFrame, stream: av.VideoStream, number: int) -> None:
         at = (frame.pts or 0) * (stream.time_base or 0)
         wanted = self.splice.times[number] * self.splice.time_base
         if frame.pts is None or abs(at - wanted) > 0.00051:
-            raise NotSpliceable(f"its check failed: frame {number} is not shown in its time")
+            raise NotSpliceable(f"{FAILED}: frame {number} is not shown in its time")
 
     def _end(self) -> None:
         missing = next(self.expected, None)
         if missing is not None:
-            raise NotSpliceable(f"its check failed: frame {missing[0]} is not shown")
+            raise NotSpliceable(f"{FAILED}: frame {missing[0]} is not shown")
 
 
 def planes(frame: av.VideoFrame) -> list[Plane]:
@@ -167,7 +192,7 @@ def planes(frame: av.VideoFrame) -> list[Plane]:
     found: list[Plane] = []
     depth = 2 if frame.format.components[0].bits > 8 else 1
     for plane in frame.planes:
-        rows = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)
+        rows = np.frombuffer(memoryview(plane), np.uint8).reshape(-1, plane.line_size)
         found.append(rows[: plane.height, : plane.width * depth])
     return found
 
