@@ -6,27 +6,39 @@ Calls, never computes. Every stage reports to ``progress(stage, fraction)``.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from vidseg import __version__
+from vidseg.aside import write_text_aside
 from vidseg.export.case_json import write_case_json
 from vidseg.export.chapters import case_chapters, write_chapter_files
-from vidseg.export.clips import ClipPlan, clip_files, plan_clips, write_plan
+from vidseg.export.clips import (
+    REPORT_COLUMNS,
+    ClipPlan,
+    Cutting,
+    clip_files,
+    plan_clips,
+    report_row,
+    write_clips,
+)
 from vidseg.export.contact_sheet import write_contact_sheet
 from vidseg.export.folder import OutputFolder, digest, file_sha256
 from vidseg.export.page import PageClip, PageStill, write_page
 from vidseg.export.still_list import read_still_list, write_still_list
 from vidseg.export.stills import plan_stills, still_problems, write_stills
-from vidseg.export.tables import TABLES, write_tables
+from vidseg.export.tables import TABLES, csv_text, write_tables
 from vidseg.media.remux import chaptered_suffix, remux
+from vidseg.media.splice import ClipReport
 from vidseg.model.case import Case, CaseResult
 from vidseg.model.problem import MediaError, Problem, UsageError
 from vidseg.model.recording import Recording
 from vidseg.reading import Progress, silent
 
 CHAPTER_FILES = ("chapters.vtt", "chapters.xml", "chapters.txt")
+CLIP_LIST = "clips/clips.csv"
 STILL_LIST = "stills/stills.csv"
 
 
@@ -41,7 +53,7 @@ class RunOptions:
     steps: tuple[str, ...] = ()
     pad_ns: int = 0
     join_visits: bool = False
-    quality: int = 18
+    cutting: Cutting = field(default_factory=Cutting)
     outputs: frozenset[str] = ALL
 
 
@@ -191,35 +203,57 @@ class _Maker:
 
     def clips(self) -> None:
         """Cut the clips, each a piece of its own, so that a stopped run goes on clip by clip."""
-        result, options = self.result, self.options
+        result, how = self.result, self.options.cutting
         plans = plan_clips(
-            result.annotation, result.recording, self.steps, options.pad_ns, options.join_visits
+            result.annotation,
+            result.recording,
+            self.steps,
+            self.options.pad_ns,
+            self.options.join_visits,
         )
-        report = self.reporting("clips")
-        total = sum(plan.n_frames for plan in plans)
-        done = 0
-        for plan in plans:
+        parts = [(part.start, part.skipped) for part in result.recording.parts]
+        made_by = (how.quality, how.reencode, how.verify)
+        keys = {
+            plan.name: self.key("clip", plan.ranges, parts, made_by, result.captions)
+            for plan in plans
+        }
+        files = {
+            plan.name: [f"clips/{name}" for name in clip_files(plan, result.captions)]
+            for plan in plans
+        }
 
-            def make(work: Path, plan: ClipPlan = plan, done: int = done) -> None:
-                write_plan(
-                    plan,
-                    result.recording,
-                    work / "clips",
-                    result.captions,
-                    options.quality,
-                    lambda fraction: report((done + fraction * plan.n_frames) / total),
-                )
+        def record(plan: ClipPlan, report: ClipReport) -> None:
+            note = json.dumps(report_row(plan, report))
+            self.folder.record(keys[plan.name], files[plan.name], note)
+            if report.way == "re-encoded" and not how.reencode:
+                self.notes.append(f"{plan.name} was re-encoded whole: {report.reason}")
 
-            names = [f"clips/{name}" for name in clip_files(plan, result.captions)]
-            key = self.key("clip", plan.ranges, options.quality, result.captions)
-            self.folder.make(key, names, make)
-            done += plan.n_frames
-            report(done / total)
-            self.page_clips.append(
-                PageClip(
-                    plan.step.code, plan.visit or 1, names[0], plan.spans[0].start, plan.length
-                )
+        write_clips(
+            [p for p in plans if not self.folder.take_over(keys[p.name], files[p.name])],
+            result.recording,
+            self.folder.work / "clips",
+            result.captions,
+            how,
+            self.reporting("clips"),
+            record,
+        )
+        rows = [json.loads(self.folder.entries[files[plan.name][0]].note) for plan in plans]
+
+        def make_list(work: Path) -> None:
+            write_text_aside(work / CLIP_LIST, csv_text(REPORT_COLUMNS, rows))
+
+        if rows:
+            self.folder.make(self.key("clip list", rows), [CLIP_LIST], make_list)
+        self.page_clips = [
+            PageClip(
+                plan.step.code,
+                plan.visit or 1,
+                files[plan.name][0],
+                plan.spans[0].start,
+                plan.length,
             )
+            for plan in plans
+        ]
 
     def stills(self) -> None:
         """Choose and write the stills, their list and the contact sheet."""

@@ -88,6 +88,23 @@ def clip_options(function: F) -> F:
             help="Quality where pictures are re-encoded: x264's constant rate factor, lower is "
             "better.",
         ),
+        click.option("--reencode", is_flag=True, help="Encode all pictures anew; copy none."),
+        click.option(
+            "--verify",
+            type=click.Choice(["edges", "full", "none"]),
+            default="edges",
+            show_default=True,
+            help="How much of each clip is compared with the recording before it gets its name: "
+            "the encoded edges and the copied pictures next to them, everything, or the number "
+            "of pictures only.",
+        ),
+        click.option(
+            "--cores",
+            type=click.IntRange(0),
+            default=0,
+            metavar="N",
+            help="How many cores to use. [default: all]",
+        ),
         click.option(
             "--join-visits", is_flag=True, help="One clip per step, its visits back to back."
         ),

@@ -97,7 +97,11 @@ def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
 @on_a_case
 @clip_options
 def run(
-    request: Request, steps: tuple[str, ...], pad_ns: int, join_visits: bool, quality: int
+    request: Request,
+    steps: tuple[str, ...],
+    pad_ns: int,
+    join_visits: bool,
+    **cutting: Any,
 ) -> int:
     """Check, time, chapter, cut, picture: the main job, on one operation.
 
@@ -112,9 +116,10 @@ def run(
       vidseg run case.mp4 steps.csv --captions talk.vtt --step capsulorhexis --pad 2
       vidseg run case.toml
     """
+    from vidseg.export.clips import Cutting
     from vidseg.pipeline import RunOptions
 
-    return make(request, "vidseg", RunOptions(steps, pad_ns, join_visits, quality))
+    return make(request, "vidseg", RunOptions(steps, pad_ns, join_visits, Cutting(**cutting)))
 
 
 @click.command("page")
@@ -165,11 +170,17 @@ def stills(request: Request, steps: tuple[str, ...]) -> int:
 @on_a_case
 @clip_options
 def clips(
-    request: Request, steps: tuple[str, ...], pad_ns: int, join_visits: bool, quality: int
+    request: Request,
+    steps: tuple[str, ...],
+    pad_ns: int,
+    join_visits: bool,
+    **cutting: Any,
 ) -> int:
     """Cut a clip for each visit to a step, exact to the frame.
 
-    A clip holds the frames of its visit and no others. Captions given are cut to match.
+    A clip holds the frames of its visit and no others. Whole groups of pictures are copied where
+    that can be done exactly, and only the edges encoded; clips.csv says how each was made, and
+    why. Captions given are cut to match.
 
     \b
     Examples:
@@ -177,9 +188,10 @@ def clips(
       vidseg clips case.mp4 steps.csv --step capsulorhexis --join-visits
       vidseg clips case.mp4 steps.csv --pad 1.5 --out teaching
     """
+    from vidseg.export.clips import Cutting
     from vidseg.pipeline import RunOptions
 
-    options = RunOptions(steps, pad_ns, join_visits, quality, frozenset({"clips"}))
+    options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), frozenset({"clips"}))
     return make(request, "clips", options)
 
 
