@@ -86,9 +86,14 @@ def ratios(track: Track) -> tuple[Reals, Reals]:
     found = []
     for lags, floor in ((track.change, FLOOR_CHANGE), (track.local, FLOOR_LOCAL)):
         jump = across(lags)
-        usual = nearby(lags[:, 0])
         keys = np.flatnonzero(track.key[1:]) + 1
-        if FEW_KEYS <= len(keys) <= len(track) / 4:
+        popping = FEW_KEYS <= len(keys) <= len(track) / 4
+        step = lags[:, 0].copy()
+        if popping:  # a pop is no movement: the frames beside it tell what moves there
+            after = np.minimum(keys + 1, len(step) - 1)
+            step[keys] = np.minimum(step[keys], np.maximum(step[keys - 1], step[after]))
+        usual = nearby(step)
+        if popping:
             pop = float(np.percentile(jump[keys], 60))
             usual[keys] = np.maximum(usual[keys], POP * pop)
         found.append(jump / (usual + floor))

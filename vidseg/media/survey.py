@@ -13,6 +13,7 @@ import numpy.typing as npt
 from av import VideoFrame
 
 from vidseg.media.frames import decode
+from vidseg.media.opening import opened, video_stream
 from vidseg.media.reader import frames_from_start
 from vidseg.media.sharpness import central_luma, laplacian_variance
 from vidseg.model.clock import pts_to_ns
@@ -110,6 +111,7 @@ def _survey_part(part: Part, eye: _Eye, tell: Callable[[int], None]) -> PartSurv
         undecodable=_undecodable(part, found),
         fields=combed / looked,
         flagged=flagged / len(found),
+        promised=_promised(part),
         head=np.stack(head),
         tail=np.stack(tail),
     )
@@ -135,6 +137,16 @@ def _placed(
             yield place, frame
         else:
             yield None, frame
+
+
+def _promised(part: Part) -> int | None:
+    """Give the length (ns) that the header promises, from the first displayed frame on."""
+    zero = max(0, pts_to_ns(part.first_pts, part.time_base))
+    with opened(part.path) as container:
+        video = video_stream(container, part.path)
+        if video.duration and video.time_base:
+            return pts_to_ns(video.duration, video.time_base) - zero
+        return container.duration * 1000 - zero if container.duration else None
 
 
 def _undecodable(part: Part, found: npt.NDArray[np.int64]) -> int:

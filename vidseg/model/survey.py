@@ -33,6 +33,7 @@ class PartSurvey:
     ``untimed`` holds, for each frame left out for its time, how many frames came before it.
     ``undecodable`` counts listed frames that did not decode; ``fields`` is the share of looked-at
     frames whose lines show two moments, ``flagged`` the share the file calls interlaced.
+    ``promised`` is the length that the header promises from the first displayed frame on (ns).
     ``head`` and ``tail``, shape (k, 36, 64) uint8, are small pictures of the ends.
     """
 
@@ -55,6 +56,7 @@ class PartSurvey:
     undecodable: int
     fields: float
     flagged: float
+    promised: int | None
     head: npt.NDArray[np.uint8] = field(repr=False)
     tail: npt.NDArray[np.uint8] = field(repr=False)
 
