@@ -123,6 +123,26 @@ def input_hashes(case: Case, progress: Progress = silent) -> dict[str, str]:
     return hashes
 
 
+def audit_recording(recording: Recording, progress: Progress = silent) -> tuple[Finding, ...]:
+    """Decode the recording once and give the reasons to doubt its clock."""
+    return audit(survey(recording, lambda done: progress("auditing", done)), recording)
+
+
+AUDIT_FILES = ("audit.csv", "audit.json")
+
+
+def write_audit(
+    findings: Sequence[Finding], recording: Recording, folder: Path, progress: Progress = silent
+) -> None:
+    """Write an audit's table, JSON and pictures into ``folder`` (made where missing)."""
+    (folder / "audit").mkdir(parents=True, exist_ok=True)
+    write_audit_csv(findings, recording, folder / "audit.csv")
+    write_audit_json(findings, recording, folder / "audit.json")
+    write_thumbnails(
+        recording, findings, folder / "audit", lambda done: progress("pictures of cuts", done)
+    )
+
+
 @dataclass
 class _Maker:
     """Makes the pieces of one case's folder, each under the key of what goes into it."""
@@ -136,6 +156,7 @@ class _Maker:
     notes: list[str] = field(default_factory=list)
     page_clips: list[PageClip] = field(default_factory=list)
     page_stills: list[PageStill] = field(default_factory=list)
+    findings: tuple[Finding, ...] = ()
     video: str | None = None
 
     def key(self, *ingredients: object) -> str:
@@ -163,6 +184,22 @@ class _Maker:
 
         key = self.key("tables", result.annotation, result.timing, result.problems, result.case)
         self.folder.make(key, [*TABLES, "case.json"], make)
+
+    def audit(self) -> None:
+        """Audit the recording, tell what nothing explains, and write what was found."""
+        result = self.result
+        pictures = [f"audit/{name}" for name in thumbnail_names_possible()]
+        del pictures
+
+        def make(work: Path) -> None:
+            write_audit(
+                audit_recording(result.recording, self.progress),
+                result.recording,
+                work,
+                self.progress,
+            )
+
+        self.folder.make(self.key("audit"), list(AUDIT_FILES), make)
 
     def chaptered(self) -> None:
         """Write the chaptered recording and the chapters as files."""
