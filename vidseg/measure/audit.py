@@ -9,17 +9,18 @@ from vidseg.measure.audit_clock import clock_findings
 from vidseg.measure.audit_cuts import Jump, jumps
 from vidseg.measure.audit_speed import faster_findings, paced_findings
 from vidseg.measure.audit_still import again_findings, still_findings
-from vidseg.measure.track import Track, as_track
+from vidseg.measure.track import Flags, Track, as_track
 from vidseg.model.clock import format_time
 from vidseg.model.finding import Finding
 from vidseg.model.recording import Recording
 from vidseg.model.survey import Survey
 
-SAME, SAME_SHARE = 2.5, 0.45
+SAME, SAME_SHARE = 4.0, 0.55
 """Two parts overlap where their small pictures differ by at most so many luma steps on average,
 and by at most this share of what pictures at other places differ by."""
 
 LEAST_OVERLAP = 5
+LATE = 1.5
 
 
 def audit(survey: Survey, recording: Recording) -> tuple[Finding, ...]:
@@ -39,12 +40,20 @@ def audit(survey: Survey, recording: Recording) -> tuple[Finding, ...]:
     still, explained, taken = still_findings(track)
     paced, marked = paced_findings(track, taken)
     found += [*still, *paced, *again_findings(track, taken | marked)]
-    cuts = jumps(track, explained | marked)
+    cuts = jumps(track, explained | marked | _late(track))
     shown_twice = _overlaps(survey, recording)
     found += [_cut(track, jump) for jump in cuts if not _at(jump, track, shown_twice)]
     found += shown_twice
     found += faster_findings(track, taken | marked)
     return tuple(sorted(found, key=lambda f: (f.start, f.end, f.code)))
+
+
+def _late(track: Track) -> Flags:
+    """Mark, (n,), frames that come late by the file's own times: a jump there is no surprise."""
+    late = np.zeros(len(track), np.bool_)
+    late[1:] = np.diff(track.start) > LATE * track.every
+    late[list(track.joins)] = False
+    return late
 
 
 def _at(jump: Jump, track: Track, overlaps: list[Finding]) -> bool:

@@ -61,9 +61,7 @@ def _distances(part: Part) -> Iterator[Finding]:
     yield from _missing(part, apart, np.flatnonzero(missing), usual)
 
 
-def _missing(
-    part: Part, apart: np.ndarray, places: np.ndarray, usual: float
-) -> Iterator[Finding]:
+def _missing(part: Part, apart: np.ndarray, places: np.ndarray, usual: float) -> Iterator[Finding]:
     lost = np.round(apart / usual).astype(np.int64) - 1
     if len(places) > MOST_LISTED:
         first, last = int(places[0]), int(places[-1])

@@ -25,11 +25,22 @@ LEAST = 2.1
 """Least ratio of jump to movement nearby, geometric mean of whole picture and liveliest tenth."""
 
 LEAST_EACH = 1.45
+LEAST_AT_JOIN, LEAST_EACH_AT_JOIN = 1.25, 1.0
+"""Between two files a jump is likelier beforehand, and the first frame always a key frame."""
+
+LEAST_OTHER, LEAST_EACH_OTHER = 1.5, 1.3
+OTHER, OTHER_RATIO = 0.15, 3.0
+"""Where the tones of the picture become others all at once (histogram distance, and its ratio to
+that of frames nearby), less is asked for: movement, however quick, keeps them."""
+
 PLAIN = 6.0
-POP = 1.6
+POP = 1.35
 """How many times the usual pop of a key frame a jump at one must be to count in full."""
 
 FEW_KEYS = 4
+MOST_POP, MOST_POP_LOCAL = 5.0, 10.0
+"""A pop is never taken to be larger (luma steps): where encoders begin every new scene with a key
+frame, most key frames are cuts. Measured at x264's crf 33: 4.2 and 8."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +56,7 @@ class Jump:
     @property
     def score(self) -> float:
         """How plain it is, 0 to 1."""
-        return float(min(1.0, 0.5 + 0.5 * (self.ratio - LEAST) / (PLAIN - LEAST)))
+        return float(np.clip(0.5 + 0.5 * (self.ratio - LEAST) / (PLAIN - LEAST), 0.3, 1.0))
 
 
 def across(lags: Reals) -> Reals:
@@ -78,26 +89,35 @@ def nearby(step: Reals) -> Reals:
         window = np.stack([padded[first + k : first + k + count] for k in range(NEAR)])
         window.sort(axis=0)
         sides.append(np.maximum(window[-2], 0.5 * window[-1]))
-    return np.maximum(*sides)
+    return np.asarray(np.maximum(sides[0], sides[1]))
 
 
 def ratios(track: Track) -> tuple[Reals, Reals]:
     """Give the jump at each place as ratio to the movement nearby: whole picture, and tenth."""
     found = []
-    for lags, floor in ((track.change, FLOOR_CHANGE), (track.local, FLOOR_LOCAL)):
-        jump = across(lags)
-        keys = np.flatnonzero(track.key[1:]) + 1
-        popping = FEW_KEYS <= len(keys) <= len(track) / 4
-        step = lags[:, 0].copy()
+    keys = np.flatnonzero(track.key[1:]) + 1
+    popping = FEW_KEYS <= len(keys) <= len(track) / 4
+    for lags, floor, most in (
+        (track.change, FLOOR_CHANGE, MOST_POP),
+        (track.local, FLOOR_LOCAL, MOST_POP_LOCAL),
+    ):
+        jump, step = across(lags), lags[:, 0].copy()
         if popping:  # a pop is no movement: the frames beside it tell what moves there
             after = np.minimum(keys + 1, len(step) - 1)
             step[keys] = np.minimum(step[keys], np.maximum(step[keys - 1], step[after]))
         usual = nearby(step)
         if popping:
-            pop = float(np.percentile(jump[keys], 60))
+            pop = min(most, float(np.percentile(jump[keys], 60)))
             usual[keys] = np.maximum(usual[keys], POP * pop)
         found.append(jump / (usual + floor))
     return found[0], found[1]
+
+
+def _other_tones(track: Track) -> Flags:
+    usual = nearby(track.histogram)
+    return np.asarray(
+        (track.histogram >= OTHER) & (track.histogram >= OTHER_RATIO * (usual + 0.01))
+    )
 
 
 def jumps(track: Track, explained: Flags) -> list[Jump]:
@@ -106,9 +126,14 @@ def jumps(track: Track, explained: Flags) -> list[Jump]:
         return []
     whole, tenth = ratios(track)
     both = np.sqrt(whole * tenth)
-    both[(np.minimum(whole, tenth) < LEAST_EACH) | explained] = 0.0
+    least, each = np.full(len(track), LEAST), np.full(len(track), LEAST_EACH)
+    other = _other_tones(track)
+    least[other], each[other] = LEAST_OTHER, LEAST_EACH_OTHER
+    joins = list(track.joins)
+    least[joins], each[joins] = LEAST_AT_JOIN, LEAST_EACH_AT_JOIN
+    both[(np.minimum(whole, tenth) < each) | explained] = 0.0
     found = []
-    for place in np.flatnonzero(both >= LEAST):
+    for place in np.flatnonzero(both >= least):
         around = both[max(0, place - 2) : place + 3]
         if both[place] == around.max() and place == np.flatnonzero(both == both[place])[0]:
             change, local = float(track.change[place, 0]), float(track.local[place, 0])

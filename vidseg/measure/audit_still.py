@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 
@@ -15,6 +16,10 @@ STILL_CHANGE, STILL_LOCAL = 0.08, 0.6
 """Up to here (luma steps from frame to frame, whole picture and liveliest tenth) nothing moves."""
 
 FROZEN_S, BLANK_S, STILL_S = 0.5, 0.15, 0.4
+HELD_CHANGE, HELD_LOCAL = 0.0045, 0.045
+"""Half of the frames of a frozen span change by no more: an encoder repeats a held picture exactly,
+and what only moves slowly not quite."""
+
 LIVELY_LOCAL, LIVELY = 1.2, 6.0
 """A frozen span has movement around it: at least so much, and so many times its own."""
 
@@ -23,6 +28,8 @@ OTHER = 0.16
 
 AGAIN, AGAIN_WHOLE, AGAIN_LIVELY = 0.25, 0.4, 1.6
 FADE_STEPS = 4
+EVENLY = 4
+"""So many repeated frames at an even distance are a change of frame rate."""
 
 
 def still_findings(track: Track) -> tuple[list[Finding], Flags, Flags]:
@@ -51,8 +58,9 @@ def still_findings(track: Track) -> tuple[list[Finding], Flags, Flags]:
             found.append(_plain(track, "blank-span", first, last))
             _explain(explained, first, last)
     still = _still(track)
-    for found_first, last in runs(still & ~taken):
+    for found_first, found_last in runs(still & ~taken):
         first = _entry(track, max(0, found_first - 1))
+        last = _exit(track, found_last)
         one = _stands(track, first, last, taken)
         if one is not None:
             found.append(one)
@@ -85,7 +93,7 @@ def _still(track: Track) -> Flags:
     still[0] = False
     still[list(track.joins)] = False
     found = runs(still)
-    for (a, b), (c, d) in zip(found, found[1:], strict=False):
+    for (a, b), (c, d) in pairwise(found):
         even = bool((local[b:c] <= 2.5 * change[b:c] + 2.0).all()) and change[b:c].max() < 5
         if track.key[b] and c - b <= 6 and min(b - a, d - c) >= 3 and even:
             still[b:c] = True
@@ -118,12 +126,14 @@ def _stands(track: Track, first: int, last: int, taken: Flags) -> Finding | None
     outside = np.concatenate(
         [track.local[max(0, first - reach) : first + 1, 0], track.local[last : last + reach, 0]]
     )
-    before = track.local[max(0, first - reach) : first + 1, 0]
     around = float(np.median(outside)) if len(outside) else 0.0
     inside = float(np.median(track.local[first + 1 : last, 0]))
-    if around < LIVELY_LOCAL or around < LIVELY * inside or not len(before):
+    catch = float(track.local[last : last + 3, 0].max()) if last < len(track) else 0.0
+    allowed = 2.0 if catch > 3 * max(around, 0.5) else 1.0  # it catches up when it goes on
+    held = float(np.median(track.change[first + 1 : last, 0])) <= allowed * HELD_CHANGE
+    lively = max(around, catch / 3)
+    if not held or inside > allowed * HELD_LOCAL or lively < max(LIVELY_LOCAL, LIVELY * inside):
         return None
-    catch = float(track.local[last, 0]) if last < len(track) else 0.0
     plain = min(1.0, 0.55 + 0.1 * np.log2(around / max(inside, 0.05)) / 2)
     plain = min(1.0, plain + (0.2 if catch > 2.5 * around else 0.0))
     return Finding(
@@ -144,6 +154,16 @@ def _entry(track: Track, first: int) -> int:
         if _other(track, place):
             return place
     return first
+
+
+def _exit(track: Track, last: int) -> int:
+    """Move the end of a still run on to a jump just after it: encoders blend the last frames of a
+    held picture with what follows."""
+    local = track.local[:, 0]
+    for place in range(last + 1, min(last + 4, len(track))):
+        if local[place] > 3.0 and local[place] > 2.5 * local[last:place].max():
+            return place
+    return last
 
 
 def _apart(track: Track, place: int) -> float:
@@ -224,7 +244,44 @@ def again_findings(track: Track, taken: Flags) -> list[Finding]:
     again[0] = False
     again[list(track.joins)] = False
     found = [run for run in runs(again) if _amid(track, run, low)]
-    return [_shown_again(track, first, last) for first, last in found]
+    groups = _evenly(found)
+    return [
+        _shown_again(track, *group[0]) if len(group) < EVENLY else _shown_evenly(track, group)
+        for group in groups
+    ]
+
+
+def _evenly(found: list[Run]) -> list[list[Run]]:
+    """Put runs that follow each other at an even distance into one group, others into their own."""
+    groups: list[list[Run]] = []
+    at = 0
+    while at < len(found):
+        end = at + 2
+        while end < len(found) and abs(_gap(found, end) - _gap(found, at + 1)) <= 1:
+            end += 1
+        if end - at >= EVENLY and end <= len(found):
+            groups.append(found[at:end])
+            at = end
+        else:
+            groups.append([found[at]])
+            at += 1
+    return groups
+
+
+def _gap(found: list[Run], place: int) -> int:
+    return found[place][0] - found[place - 1][0]
+
+
+def _shown_evenly(track: Track, group: list[Run]) -> Finding:
+    pace = float(np.median([_gap(group, place) for place in range(1, len(group))]))
+    return Finding(
+        "duplicated-frames",
+        track.time(group[0][0]),
+        track.time(group[-1][1]),
+        0.9,
+        f"one frame in about {pace:.0f} is like the one before, {len(group)} in all: footage of "
+        "another frame rate",
+    )
 
 
 def _amid(track: Track, run: Run, low: Reals) -> bool:
@@ -245,9 +302,7 @@ def _amid(track: Track, run: Run, low: Reals) -> bool:
 def _around(signal: Reals, reach: int) -> Reals:
     """Give the 40th percentile of the ``reach`` values on each side, the place left out, (n,)."""
     padded = np.pad(signal, reach, mode="reflect" if len(signal) > reach else "edge")
-    window = np.stack(
-        [padded[k : k + len(signal)] for k in range(2 * reach + 1) if k != reach]
-    )
+    window = np.stack([padded[k : k + len(signal)] for k in range(2 * reach + 1) if k != reach])
     return np.asarray(np.percentile(window, 40, axis=0))
 
 

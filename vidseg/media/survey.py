@@ -117,9 +117,7 @@ def _survey_part(part: Part, eye: _Eye, tell: Callable[[int], None]) -> PartSurv
     )
 
 
-def _placed(
-    part: Part, frames: Iterator[VideoFrame]
-) -> Iterator[tuple[int | None, VideoFrame]]:
+def _placed(part: Part, frames: Iterator[VideoFrame]) -> Iterator[tuple[int | None, VideoFrame]]:
     """Yield each decoded frame with its number in ``part``; None where its time has no place."""
     latest = -1
     for number, frame in enumerate(frames):
@@ -181,9 +179,9 @@ class _Eye:
         self._put("luma", mean)
         self._put("spread", deviation)
         size = gray.size
-        near = cv2.inRange(gray, mean - NEAR_MEAN, mean + NEAR_MEAN)  # type: ignore[call-overload]
+        near = cv2.inRange(gray, mean - NEAR_MEAN, mean + NEAR_MEAN)
         self._put("flat", cv2.countNonZero(near) / size)
-        self._put("dark", cv2.countNonZero(cv2.inRange(gray, 0, DARK)) / size)  # type: ignore[call-overload]
+        self._put("dark", cv2.countNonZero(cv2.inRange(gray, 0, DARK)) / size)
         self._compare(gray, mean)
         self._follow(gray)
         self._put("sharpness", laplacian_variance(central_luma(frame)) if sparse else np.nan)
@@ -214,14 +212,14 @@ class _Eye:
 
     def _follow(self, gray: Luma) -> None:
         now = gray.astype(np.float32)
-        histogram = cv2.calcHist([gray], [0], None, [32], [0, 256]).ravel() / gray.size
-        if self._flat is None or self._histogram is None:
-            shift, firm, apart = (np.nan, np.nan), np.nan, np.nan
-        else:
-            shift, firm = cv2.phaseCorrelate(self._flat, now, self._window)
+        counts = cv2.calcHist([gray], [0], None, [32], [0, 256]).ravel() / gray.size
+        histogram = np.asarray(counts, np.float32)
+        x = y = firm = apart = np.nan
+        if self._flat is not None and self._histogram is not None:
+            (x, y), firm = cv2.phaseCorrelate(self._flat, now, self._window)
             apart = float(np.abs(histogram - self._histogram).sum()) / 2
-        self._put("shift_x", shift[0])
-        self._put("shift_y", shift[1])
+        self._put("shift_x", x)
+        self._put("shift_y", y)
         self._put("firm", firm)
         self._put("histogram", apart)
         self._flat, self._histogram = now, histogram
