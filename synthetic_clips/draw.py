@@ -165,7 +165,7 @@ def draw_operation(
         rate=scenario.rate,
         codec=codec,
         gop=gop,
-        metadata=metadata or {"title": scenario.title},
+        metadata=metadata or {},
         options=options or {},
     )
     sound = Sound(tuple(step.start for step in scenario.steps)) if audio else None

@@ -5,6 +5,7 @@ import random
 import struct
 from collections.abc import Callable
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 
 import av
@@ -13,6 +14,7 @@ import pytest
 
 from synthetic_clips import make_clip, read_number
 from vidseg.media.frames import decode
+from vidseg.media.packet_list import list_packets
 from vidseg.media.probe import open_recording, read_part
 from vidseg.model.clock import NS, pts_to_ns
 from vidseg.model.problem import MediaError, UsageError
@@ -27,8 +29,12 @@ def agrees_with(part: Part, stamps: list[int | None]) -> None:
     """Hold ``part`` to another program's frame timestamps, in the same time base."""
     assert len(part.frame_ns) == len(stamps)
     if part.pts_order:
+        # ffprobe 5.1 leaves the last frame of MPEG-1, -2 and -4 without a time
+        missing = [place for place, stamp in enumerate(stamps) if stamp is None]
+        assert missing in ([], [len(stamps) - 1])
         known = [stamp for stamp in stamps if stamp is not None]
-        assert part.frame_ns.tolist() == [pts_to_ns(s - known[0], part.time_base) for s in known]
+        expected = [pts_to_ns(stamp - known[0], part.time_base) for stamp in known]
+        assert part.frame_ns[: len(known)].tolist() == expected
 
 
 def numbers(part: Part) -> list[int | None]:
@@ -54,8 +60,11 @@ def test_times_are_the_true_ones(
     tick = 0 if kind_name.endswith(".avi") else part.time_base * NS
     off = [abs(int(at) - true) for at, true in zip(part.frame_ns, truth, strict=True)]
     assert max(off) <= tick + 1  # both the frame and the first are rounded to the time base
-    step = truth[-1] - truth[-2]
-    assert abs(part.length - int(part.frame_ns[-1]) - step) <= max(step / 5, 2 * tick)
+    last, steps = part.length - int(part.frame_ns[-1]), np.diff(part.frame_ns)
+    if "variable" in kind_name:
+        assert steps.min() <= last <= np.median(steps) * 2
+    else:
+        assert abs(last - (truth[1] - truth[0])) <= 2 * tick + 1
 
 
 def test_times_are_those_of_ffprobe(kind_name: str, kind: Kind, probe_frames: Witness) -> None:
@@ -75,8 +84,8 @@ def test_rate(kind_name: str, kind: Kind) -> None:
     else:
         assert part.constant_rate
         assert part.rate == expected.get(name, Fraction(25))
-        assert part.length == len(part.frame_ns) * NS // part.rate or said(part, "steps of 1 ms")
-        assert not said(part, "rate")
+        assert abs(part.length - len(part.frame_ns) * NS / part.rate) <= 1
+        assert not said(part, "frame rate")
 
 
 def test_thorough_reading_agrees(kind_name: str, kind: Kind) -> None:
@@ -124,7 +133,7 @@ def test_sound_that_leads(suffix: str, kind: Kind) -> None:
     part = read_part(kind(f"lead.{suffix}"))
     (track,) = part.audio
     assert abs(track.start_ns + 1_300_000_000) < 50_000_000
-    assert said(part, "Sound (stream 1) is 0:00:01.3")
+    assert said(part, "Sound (stream 1) is 0:00:01.")
     assert not said(part, "cut short")
 
 
@@ -154,7 +163,7 @@ def test_chapters_captions_timecode(tmp_path: Path, kind: Kind, ffmpeg: Ffmpeg) 
     out = tmp_path / "all.mov"
     ffmpeg("-i", kind("plain.mp4"), "-i", listing, "-i", captions, "-map", "0:v", "-map", "0:a",
            "-map", 2, "-map_metadata", 1, "-c", "copy", "-c:s", "mov_text", "-timecode",
-           "10:20:30:05", "-metadata:s:s:0", "language=nob", out)  # fmt: skip
+           "10:20:30:05", "-metadata:s:s:0", "language=nor", out)  # fmt: skip
     part = read_part(out)
     assert [(c.span.start, c.span.end, c.title) for c in part.chapters] == [
         (0, 1_200_000_000, "Incision"),
@@ -162,7 +171,7 @@ def test_chapters_captions_timecode(tmp_path: Path, kind: Kind, ffmpeg: Ffmpeg) 
     ]
     assert part.timecode == "10:20:30:05"
     (track,) = part.captions
-    assert (track.codec, track.language) == ("mov_text", "nob")
+    assert (track.codec, track.language) == ("mov_text", "nor")
 
 
 def test_chapters_count_from_the_first_frame(tmp_path: Path, kind: Kind, ffmpeg: Ffmpeg) -> None:
@@ -198,13 +207,45 @@ def test_cut_files(
     path = tmp_path / source.name
     path.write_bytes(whole[: int(len(whole) * share)])
     part = read_part(path)
-    assert 0 < len(part.frame_ns) < 80
+    assert 0 < len(part.frame_ns) < 80 or source.suffix == ".mpg"  # its end may be all sound
     agrees_with(part, probe_frames(path))
     got = numbers(part)
-    assert got[0] == 0
-    assert all(a is not None and b is not None and a < b for a, b in zip(got, got[1:]))
+    assert got[: len(got) - 8] == list(range(len(got) - 8))
+    readable = [number for number in got if number is not None]  # the last picture may be torn
+    assert readable == sorted(readable)
+    assert len(set(readable)) >= len(got) - 2
     if source.suffix in (".mkv", ".mp4"):
         assert said(part, "The header promises 0:00:03.2") or part.length > 2.7 * NS
+
+
+@pytest.mark.parametrize("name", ["plain.mp4", "hevc.mp4", "plain.ts"])
+def test_cut_within_a_picture(name: str, tmp_path: Path, kind: Kind, probe_frames: Witness) -> None:
+    source = tmp_path / f"whole-{name}"
+    if name.endswith(".mp4"):
+        index_first(kind(name), source)
+    else:
+        source.write_bytes(kind(name).read_bytes())
+    with av.open(str(source)) as container:
+        places = [(p.pos, p.size) for p in container.demux(video=0) if p.size and p.pos]
+    lost = 0
+    for number in (31, 44, 58, 59, 60, 61):
+        place, size = places[number]
+        path = tmp_path / name
+        path.write_bytes(source.read_bytes()[: place + size // 3 + 8])
+        part = read_part(path)
+        agrees_with(part, probe_frames(path))
+        assert number - 1 <= len(part.frame_ns) <= number + 1
+        assert len(numbers(part)) == len(part.frame_ns)
+        lost += said(part, "stored picture(s) cannot be decoded")
+    assert lost or name == "plain.ts"
+
+
+def test_bare_decoding_times_are_told(kind: Kind) -> None:
+    """H.264 in AVI may start without reordering: its head alone would not show the trouble."""
+    assert list_packets(kind("reordered.avi")).bare
+    assert not list_packets(kind("mpeg4.avi")).bare
+    assert not list_packets(kind("jpeg.avi")).bare
+    assert not list_packets(kind("plain.ts")).bare
 
 
 def index_first(source: Path, target: Path) -> None:
@@ -240,18 +281,24 @@ def test_edit_lists_hide_frames(
         assert not said(part, "edit list")
 
 
-def test_edit_list_that_hides_the_end(tmp_path: Path, kind: Kind, probe_frames: Witness) -> None:
-    """ISO/IEC 14496-12, 8.6.6: version 0 entry = segment duration, media time (32 bits each)."""
+@pytest.mark.parametrize(("first", "last"), [(0, 40), (62, 75), (7, 20)])
+def test_edit_list_that_hides_both_ends(
+    first: int, last: int, tmp_path: Path, kind: Kind, probe_frames: Witness
+) -> None:
+    """ISO/IEC 14496-12, 8.6.6: a version 0 entry is segment duration, media time (32 bits each)."""
     data = bytearray(kind("silent.mp4").read_bytes())
     at = data.index(b"elst") + 12
-    (duration,) = struct.unpack(">I", data[at : at + 4])
-    data[at : at + 4] = struct.pack(">I", duration // 2)
-    path = tmp_path / "half.mp4"
+    duration, time = struct.unpack(">Ii", data[at : at + 8])
+    step = 512  # 25 frames/s in the track's 1/12800 s
+    edit = (duration * (last - first) // 80, time + first * step)
+    data[at : at + 8] = struct.pack(">Ii", *edit)
+    path = tmp_path / "edited.mp4"
     path.write_bytes(data)
     part = read_part(path)
-    assert numbers(part) == list(range(40))
+    assert part.time_base == Fraction(1, 25 * step)
+    assert numbers(part) == list(range(first, last))
     agrees_with(part, probe_frames(path))
-    assert said(part, "40 stored frame(s) are hidden by an edit list")
+    assert said(part, f"{80 - last + first} stored frame(s) are hidden by an edit list")
 
 
 @pytest.mark.parametrize("name", ["open.ts", "hevc-open.mkv", "hevc-open.ts", "mpeg2-open.ts"])
@@ -276,9 +323,12 @@ def test_streams_that_start_anywhere(
     path = tmp_path / name
     path.write_bytes(whole[len(whole) // 4 // 188 * 188 :])
     part = read_part(path)
-    agrees_with(part, probe_frames(path))
+    if name != "hevc-open.ts":  # FFmpeg 5.1 shows the broken pictures before the first key frame
+        agrees_with(part, probe_frames(path))
+    assert part.frame_ns.tolist() == read_part(path, thorough=True).frame_ns.tolist()
     shown = numbers(part)
     assert shown == list(range(80 - len(shown), 80))
+    assert 40 < len(shown) < 80
 
 
 @pytest.mark.parametrize("name", ["plain.ts", "mpeg2.mpg"])
@@ -297,7 +347,6 @@ def test_damage_within(name: str, tmp_path: Path, kind: Kind) -> None:
     """What a thorough reading lists, decodes: from the start and by seeking."""
     whole = kind(name).read_bytes()
     chance = random.Random(name)
-    lost = 0
     for _ in range(3):
         data = bytearray(whole)
         at = chance.randrange(len(data) // 4, len(data) * 3 // 4)
@@ -310,9 +359,7 @@ def test_damage_within(name: str, tmp_path: Path, kind: Kind) -> None:
         for _ in range(5):
             first = chance.randrange(total)
             assert [index for index, _ in decode(part, first, first + 1)] == [first]
-        assert total > 40
-        lost += 80 - total
-        assert lost >= 0
+        assert 40 < total <= 80
 
 
 # --- odd but sound ------------------------------------------------------------------------------
@@ -337,6 +384,55 @@ def test_dropped_frames_keep_the_rate(tmp_path: Path) -> None:
     part = read_part(path)
     assert (part.rate, part.constant_rate) == (rate, False)
     assert said(part, "29.970 frames/s but for 3 place(s)")
+
+
+def test_frames_of_one_time_count_once(tmp_path: Path) -> None:
+    """Matroska rounds to 1 ms: frames 30 and 60 fall on the time of the one before."""
+    path = tmp_path / "repeated.mkv"
+    times = [i * 40_000_000 for i in range(100)]
+    for index in (30, 60):
+        times[index] = times[index - 1] + 300_000
+    make_clip(path, frames=100, times_ns=times, audio=False)
+    part = read_part(path)
+    assert part.pts_order
+    assert len(part.frame_ns) == 98
+    assert said(part, "2 frame(s) have no time of their own")
+    assert numbers(part) == [i for i in range(100) if i not in (30, 60)]
+    assert part.frame_ns.tolist() == [i * 40_000_000 for i in range(100) if i not in (30, 60)]
+
+
+def test_pixel_shape(tmp_path: Path, kind: Kind, ffmpeg: Ffmpeg) -> None:
+    path = tmp_path / "narrow.mkv"
+    ffmpeg("-i", kind("plain.mkv"), "-c", "copy", "-aspect", "4:3", path)
+    part = read_part(path)
+    assert part.pixel_aspect == Fraction(4, 3) / Fraction(320, 180)
+
+
+def test_cover_art_is_not_the_picture(tmp_path: Path, kind: Kind, ffmpeg: Ffmpeg) -> None:
+    cover, path = tmp_path / "cover.png", tmp_path / "covered.mp4"
+    av.VideoFrame(64, 48, "rgb24").save(str(cover))
+    ffmpeg("-i", cover, "-i", kind("plain.mp4"), "-map", 0, "-map", "1:v", "-c", "copy",
+           "-disposition:v:0", "attached_pic", path)  # fmt: skip
+    part = read_part(path)
+    assert (part.codec, part.width, len(part.frame_ns)) == ("h264", 320, 80)
+    assert numbers(part) == list(range(80))
+    assert not said(part, "picture streams")
+
+
+def test_two_picture_streams(tmp_path: Path, kind: Kind, ffmpeg: Ffmpeg) -> None:
+    path = tmp_path / "two.mkv"
+    ffmpeg("-i", kind("plain.mkv"), "-i", kind("hevc-open.mkv"), "-map", "0:v", "-map", "1:v",
+           "-c", "copy", path)  # fmt: skip
+    part = read_part(path)
+    assert part.codec == "h264"
+    assert said(part, "2 picture streams; the first is used")
+    assert numbers(part) == list(range(80))
+
+
+def test_odd_names(tmp_path: Path, kind: Kind) -> None:
+    path = tmp_path / "øye 100%d [1] 'x'.mp4"
+    path.write_bytes(kind("silent.mp4").read_bytes())
+    assert len(read_part(path).frame_ns) == 80
 
 
 def test_one_frame(tmp_path: Path) -> None:
@@ -376,11 +472,11 @@ def test_interrupted_reading(kind: Kind) -> None:
 
 
 def test_parts_touch(kind: Kind) -> None:
-    paths = [kind("plain.mp4"), kind("ntsc.mkv"), kind("variable.ts")]
+    paths = [kind("plain.mp4"), kind("plain.mkv"), kind("hevc-open.ts")]
     recording = open_recording(paths)
     assert [part.path for part in recording.parts] == paths
     assert recording.parts[0].start == 0
-    for before, after in zip(recording.parts, recording.parts[1:]):
+    for before, after in pairwise(recording.parts):
         assert after.start == before.span.end
     assert recording.n_frames == 240
 
@@ -455,7 +551,7 @@ def test_nothing_decodes(tmp_path: Path, kind: Kind) -> None:
     assert "not one frame" in refusal(path)
 
 
-# --- footage from elsewhere -------------------------------------------------------------------------
+# --- footage from elsewhere ------------------------------------------------------------------
 
 
 def sample(name: str) -> Path:

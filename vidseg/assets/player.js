@@ -41,16 +41,22 @@ function makePlayer(video, parts) {
      time a little generously, so that the frame meant is the frame shown. */
   const NUDGE_NS = 2e6;
   const SLACK_NS = 1.1e6;
+  /* Where frames last unequally long, a browser may show the frame before the one aimed at: it
+     goes by the length that the file declares. So look at what came, and aim again. */
+  const MOST_TRIES = 8;
+  const CONFIRM_MS = 120;
+  const reports = "requestVideoFrameCallback" in video;
   const listeners = [];
-  let wanted = null;
+  let wanted = null, aim = 0, tries = 0, arrived = false, waiting = 0, reported = 0;
 
   const frameLength = (f) => (f + 1 < count ? times[f + 1] - times[f] : 20e6);
   const within = (frame) => Math.min(count - 1, Math.max(0, frame));
+  const frameByTime = () => lastUpTo(times, video.currentTime * 1e9 + SLACK_NS);
 
   const player = {
     count,
     available: true,
-    frame: () => wanted ?? lastUpTo(times, video.currentTime * 1e9 + SLACK_NS),
+    frame: () => wanted ?? (reports && !document.hidden ? reported : frameByTime()),
     timeOf: (frame) => times[within(frame)],
     frameAt: (ns) => lastUpTo(times, ns),
     /* Case time in ns: of the frame shown, or beyond it where the picture stands still. */
@@ -62,7 +68,8 @@ function makePlayer(video, parts) {
     seek(frame) {
       if (!player.available) return;
       wanted = within(frame);
-      video.currentTime = (times[wanted] + Math.min(NUDGE_NS, frameLength(wanted) / 2)) / 1e9;
+      tries = 0;
+      aimAt(times[wanted] + Math.min(NUDGE_NS, frameLength(wanted) / 2));
       tell();
     },
     step(frames) {
@@ -83,10 +90,50 @@ function makePlayer(video, parts) {
     for (const listener of listeners) listener(frame);
   }
 
-  video.addEventListener("seeked", () => {
-    if (!video.seeking) wanted = null;
+  function aimAt(ns) {
+    clearTimeout(waiting);
+    arrived = false;
+    aim = ns;
+    video.setAttribute("aria-busy", "true");
+    video.currentTime = ns / 1e9;
+  }
+
+  function finish() {
+    clearTimeout(waiting);
+    wanted = null;
+    video.setAttribute("aria-busy", "false");
     tell();
+  }
+
+  /* Called once the frame sought is on the screen, or should be. */
+  function judge() {
+    if (wanted === null || !arrived) return;
+    const off = wanted - reported;
+    tries += 1;
+    if (!reports || off === 0 || Math.abs(off) > 2 || tries > MOST_TRIES || !video.paused) {
+      finish();
+    } else {
+      const apart = Math.abs(times[wanted] - times[reported]);
+      aimAt(Math.max(0, aim + Math.sign(off) * Math.max(4e6, apart / 2)));
+    }
+  }
+
+  function report(_, { mediaTime }) {
+    reported = lastUpTo(times, mediaTime * 1e9 + SLACK_NS);
+    video.requestVideoFrameCallback(report);
+    if (wanted === null) tell();
+    else if (wanted !== reported) judge();
+  }
+
+  video.addEventListener("seeked", () => {
+    if (video.seeking) return;
+    arrived = true;
+    clearTimeout(waiting);
+    if (!reports || document.hidden) finish();
+    /* A report may still be that of a seek before this one: let the picture come to rest. */
+    else waiting = setTimeout(judge, CONFIRM_MS);
   });
+  if (reports) video.requestVideoFrameCallback(report);
   for (const name of ["play", "pause", "ended", "loadeddata"]) {
     video.addEventListener(name, tell);
   }

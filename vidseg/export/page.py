@@ -32,6 +32,7 @@ from vidseg.export.page_tables import (
 from vidseg.export.page_text import file_link, file_name, plain
 from vidseg.export.timestrip import Strip, lay_strip
 from vidseg.model.case import CaseResult
+from vidseg.model.edits import describe
 from vidseg.model.recording import Part
 from vidseg.model.span import Span
 
@@ -274,6 +275,7 @@ def _render(
         strip=strip,
         totals=totals(result, strip, words),
         durations=durations,
+        edits=[describe(edit) for edit in result.edits.edits],
         any_shared=any(found.shared_ns for found in result.timing.steps),
         visits=visit_rows(result, strip, words, clips),
         events=event_rows(result, words),

@@ -93,6 +93,7 @@ class DurationRow:
     name: str
     visits: int
     active: str
+    recording: str
     elapsed: str
     interrupted: str
     shared: str
@@ -199,7 +200,11 @@ def totals(result: CaseResult, strip: Strip, words: Words) -> list[tuple[str, st
     labels = sum(found.step.kind is strip.main for found in timing.steps)
     name = strip.main.value
     return [
-        ("Recorded", words.clock(timing.recorded_ns), ""),
+        (
+            "Recorded",
+            words.clock(timing.recorded_ns),
+            "operative time" if result.edits.edits else "",
+        ),
         ("Excluded", words.clock(timing.excluded_ns), ""),
         ("Observed", words.clock(observed), "recorded minus excluded"),
         (f"In a {name}", words.clock(covered), share_text(covered, observed)),
@@ -212,6 +217,7 @@ def duration_rows(result: CaseResult, strip: Strip, words: Words) -> list[Durati
     """Give a row for each step that occurs, in vocabulary order."""
     looks = {block.segment.step.code: block.look for block in _blocks(strip)}
     observed = result.timing.observed_ns
+    shown = {found.step.code: found.active_ns for found in result.recording_timing.steps}
     rows = []
     for found in result.timing.steps:
         least = (
@@ -226,6 +232,7 @@ def duration_rows(result: CaseResult, strip: Strip, words: Words) -> list[Durati
                 name=plain(found.step.name),
                 visits=len(found.segments),
                 active=words.length(found.active_ns, least=least),
+                recording=words.clock(shown.get(found.step.code, found.active_ns)),
                 elapsed=words.length(found.elapsed_ns, least=least),
                 interrupted=words.clock(found.interrupted_ns),
                 shared=words.clock(found.shared_ns),

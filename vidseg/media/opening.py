@@ -16,6 +16,7 @@ from av.video.stream import VideoStream
 from vidseg.model.problem import MediaError
 
 _NOT_RECORDINGS = ("image2", "tty", "hls", "dash", "concat", "sdp", "rtsp", "lavfi")
+_NOT_MEDIA = "this is a still picture, a play list or text, not a recording"
 
 
 @contextmanager
@@ -43,16 +44,23 @@ def video_stream(container: InputContainer, path: Path) -> VideoStream:
 
     Raises MediaError where there is none, or where its codec cannot be decoded.
     """
-    streams = [
-        stream
-        for stream in container.streams.video
-        if not stream.disposition & Disposition.attached_pic
-    ]
+    streams = picture_streams(container)
+    if not streams and not container.streams.audio:
+        raise MediaError(str(path), _NOT_MEDIA)
     if not streams:
         raise MediaError(str(path), "this file holds no picture stream (no video)")
     if streams[0].codec_context is None:
         raise MediaError(str(path), "the picture stream is in a codec that cannot be decoded here")
     return streams[0]
+
+
+def picture_streams(container: InputContainer) -> list[VideoStream]:
+    """Give the picture streams that are not cover art."""
+    return [
+        stream
+        for stream in container.streams.video
+        if not stream.disposition & Disposition.attached_pic
+    ]
 
 
 def _check_file(path: Path) -> None:

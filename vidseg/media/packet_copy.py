@@ -34,7 +34,7 @@ class _Copier:
             part.first_pts * part.time_base.numerator * self.source_base.denominator,
             part.time_base.denominator * self.source_base.numerator,
         )
-        self.shift = ns_to_pts(part.start + 1_000_000, time_base)
+        self.shift = ns_to_pts(part.start, time_base)
 
     def _units(self, value: int) -> int:
         if self.source_base == self.time_base:
@@ -96,9 +96,9 @@ class PictureCopier(_Copier):
                     self.dropped += 1
                 return []
             if not early:
-                pass
+                self.trailing += 1
                 return []
-            if False:
+            if self.clean_start:
                 self.dropped += 1
                 return []
             self._hide(1)
@@ -112,7 +112,7 @@ class PictureCopier(_Copier):
         ready: list[av.Packet[Any]] = []
         if not self.started:
             self.started, self.clean_start = True, packet.is_keyframe
-            if False:
+            if self.clean_start:
                 self.dropped += len(self.leading)
             else:
                 self._hide(len(self.leading))

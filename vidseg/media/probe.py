@@ -10,7 +10,8 @@ import numpy as np
 
 from vidseg.media import facts, rhythm
 from vidseg.media.doubts import Evidence, doubts
-from vidseg.media.opening import opened, video_stream
+from vidseg.media.opening import opened, picture_streams, video_stream
+from vidseg.media.parts import join_parts
 from vidseg.media.scan import FrameList, list_frames
 from vidseg.model.clock import NS, frame_to_ns, pts_to_ns
 from vidseg.model.problem import MediaError, UsageError
@@ -19,25 +20,25 @@ from vidseg.model.recording import FrameTimes, Part, Recording
 Progress = Callable[[float], None]
 
 
-def open_recording(paths: Sequence[Path], progress: Progress | None = None) -> Recording:
-    """Read ``paths``, in order, as one recording whose parts touch.
+def open_recording(
+    paths: Sequence[Path], progress: Progress | None = None, starts: Sequence[int] = ()
+) -> Recording:
+    """Read ``paths``, in order, as one recording: see ``join_parts`` for its clock.
 
+    ``starts`` (ns, from any common origin) says when each part began, where that is declared.
     ``progress`` gets the fraction done. Raises MediaError, and UsageError without a path.
     """
     if not paths:
         raise UsageError("name at least one recording")
     parts: list[Part] = []
-    start = 0
     for number, path in enumerate(paths):
 
         def done(fraction: float, number: int = number) -> None:
             if progress is not None:
                 progress((number + fraction) / len(paths))
 
-        part = read_part(path, start, done)
-        parts.append(part)
-        start = part.span.end
-    return Recording(tuple(parts))
+        parts.append(read_part(path, 0, done))
+    return join_parts(parts, starts)
 
 
 def read_part(
@@ -73,7 +74,8 @@ def read_part(
             frame_ns = np.array(
                 [frame_to_ns(i, rate) for i in range(len(frames.pts))], dtype=np.int64
             )
-        last = rhythm.last_length(frame_ns, _stored_length(frames, base), rate, tick_ns)
+        stored = _stored_length(frames, base, rate)
+        last = rhythm.last_length(frame_ns, stored, rate, tick_ns)
         length = int(frame_ns[-1]) + last
         zero = pts_to_ns(first_pts, base)
         audio = facts.audio_tracks(container, frames.packets.others, zero)
@@ -87,7 +89,7 @@ def read_part(
             frames=frames,
             audio=audio,
             header_ns=_header_length(container.duration, video.duration, base),
-            video_streams=len(container.streams.video),
+            video_streams=len(picture_streams(container)),
         )
         part = Part(
             path=path,
@@ -126,8 +128,8 @@ def _relative(pts: list[int], base: Fraction) -> FrameTimes:
     return np.array([pts_to_ns(p - pts[0], base) for p in pts], dtype=np.int64)
 
 
-def _stored_length(frames: FrameList, base: Fraction) -> int | None:
-    if not frames.ordered:
+def _stored_length(frames: FrameList, base: Fraction, rate: Fraction | None) -> int | None:
+    if not frames.ordered or (rate is None and frames.packets.spaced):
         return None
     duration = frames.packets.durations.get(frames.pts[-1])
     return pts_to_ns(duration, base) if duration else None

@@ -1,17 +1,16 @@
 """Which frame of a step to show, and writing it as a picture.
 
-The recording is never decoded from end to end. Key frames, which decode alone, are looked at
-first; frames between them only where key frames are few or none of them is good; and at the end
-the few frames that follow the best one of each step.
+Only a small share of a recording is decoded. Key frames, which decode alone, are looked at
+first; frames behind them only where key frames are few or none of them is good; and at the end
+the few frames that follow the best one of each step. A recording without key frames after its
+first has to be decoded whole, once to choose and once to write.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from contextlib import ExitStack
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from statistics import median
 
 import numpy as np
 import numpy.typing as npt
@@ -20,22 +19,12 @@ from av.video.reformatter import Colorspace
 from PIL import Image
 
 from vidseg.aside import written_aside
+from vidseg.media.candidates import Candidates, Picture, Progress, Range, by_part
 from vidseg.media.frames import upright
-from vidseg.media.keyframes import keyframes, sparse_frames
-from vidseg.media.sharpness import (
-    FrameQuality,
-    Luma,
-    central_luma,
-    luma_quality,
-    nearly_identical,
-    thumbnail,
-)
+from vidseg.media.keyframes import sparse_frames
+from vidseg.media.sharpness import Luma, nearly_identical
 from vidseg.model.clock import NS
 from vidseg.model.recording import Part, Recording
-
-Progress = Callable[[float], None]
-Range = tuple[int, int]
-"""Case-wide frame numbers ``[first, last)``."""
 
 KEYFRAMES = 13
 """Key frames looked at in each step."""
@@ -44,7 +33,10 @@ FEW = 4
 """Fewer pictures than this in the middle of a step, and frames between key frames are added."""
 
 ENOUGH = 6
-"""How many pictures there are then."""
+"""How many of them, at most."""
+
+VISITS = 3
+"""Visits searched from end to end where the middle of the longest has nothing good."""
 
 FOLLOWING = 10
 """Frames looked at from the best picture onward."""
@@ -58,7 +50,6 @@ FLAT = 0.5
 
 FAULTS = ("", "frozen", "repeat", "blurred", "blown out", "black")
 """What can be wrong with a still, from best to worst."""
-
 
 UNTAGGED = 2
 """The colour matrix of a frame whose file names none (ITU-T H.273, MatrixCoefficients)."""
@@ -77,65 +68,6 @@ class Choice:
     thumbnail: Luma = field(repr=False, compare=False)
 
 
-@dataclass(frozen=True, slots=True)
-class _Picture:
-    """What was measured of one frame."""
-
-    quality: FrameQuality
-    thumbnail: Luma
-
-
-class _Survey:
-    """The pictures measured so far, by case-wide frame number."""
-
-    def __init__(self, recording: Recording) -> None:
-        self.recording = recording
-        self.pictures: dict[int, _Picture] = {}
-        self.keyframes: set[int] = set()
-
-    def look_at_keyframes(self, targets: Iterable[int], progress: Progress) -> None:
-        """Measure the key frames near ``targets`` that have not been measured."""
-        wanted = _by_part(self.recording, targets)
-        total = sum(len(local) for _, _, local in wanted)
-        done = 0
-        with ExitStack() as readers:
-            for number, base, local in wanted:
-                reader = readers.enter_context(keyframes(self.recording.parts[number]))
-                known = {frame - base for frame in self.pictures}
-                for index in local:
-                    found = reader.read(index, skip=known)
-                    if found is not None:
-                        known.add(found[0])
-                        self.keyframes.add(base + found[0])
-                        self.pictures[base + found[0]] = _measure(found[1])
-                    done += 1
-                    progress(done / total)
-
-    def look_at(self, numbers: Iterable[int], progress: Progress) -> None:
-        """Measure exactly these frames; what is damaged is passed over."""
-        wanted = _by_part(self.recording, (n for n in numbers if n not in self.pictures))
-        total = sum(len(local) for _, _, local in wanted)
-        done = 0
-        for number, base, local in wanted:
-            for index, frame in sparse_frames(self.recording.parts[number], local, pass_over=True):
-                self.pictures[base + index] = _measure(frame)
-                done += 1
-                progress(done / total)
-
-    def inside(self, ranges: Sequence[Range]) -> list[int]:
-        """List the measured frames in ``ranges``, rising."""
-        return sorted(
-            number
-            for number in self.pictures
-            if any(first <= number < last for first, last in ranges)
-        )
-
-    def usual_sharpness(self) -> float:
-        """Give the median sharpness of what is neither black nor blown out; 0 without any."""
-        values = [p.quality.sharpness for p in self.pictures.values() if not _light_fault(p)]
-        return median(values) if values else 0.0
-
-
 def choose_stills(
     recording: Recording, steps: Sequence[Sequence[Range]], progress: Progress | None = None
 ) -> tuple[Choice | None, ...]:
@@ -147,28 +79,25 @@ def choose_stills(
     frames. The same input gives the same choice. Raises MediaError for an unreadable part.
     """
     report = progress or (lambda _: None)
-    survey = _Survey(recording)
+    survey = Candidates(recording)
     middles = [[_middle(ranges[0])] if ranges else [] for ranges in steps]
     survey.look_at_keyframes(
-        (n for ranges in middles for n in _spread(ranges, KEYFRAMES)), _share(report, 0.0, 0.5)
+        [span for middle in middles for span in middle], KEYFRAMES, _share(report, 0.0, 0.5)
     )
-    scarce = [ranges for ranges in middles if len(survey.inside(ranges)) < FEW]
-    survey.look_at((n for ranges in scarce for n in _spread(ranges, ENOUGH)), lambda _: None)
+    scarce = [span for middle in middles for span in middle if len(survey.inside([span])) < FEW]
+    survey.look_between_keyframes(scarce, ENOUGH)
     report(0.6)
 
-    choices = _choose_each(survey, [survey.inside(m) for m in middles], steps)
+    choices = _choose_each(survey, [survey.inside(middle) for middle in middles], steps)
     searched = [
         middle if choice is not None and not choice.poor else list(ranges)
         for middle, choice, ranges in zip(middles, choices, steps, strict=True)
     ]
     wide = [ranges for ranges, middle in zip(searched, middles, strict=True) if ranges != middle]
-    survey.look_at_keyframes(
-        (n for ranges in wide for n in _spread(ranges[:3], KEYFRAMES)), lambda _: None
-    )
-    survey.look_at(
-        (n for r in wide for n in (*_spread([_middle(r[0])], ENOUGH), *_spread(r[:3], FEW))),
-        lambda _: None,
-    )
+    visits = [span for ranges in wide for span in ranges[:VISITS]]
+    survey.look_at_keyframes(visits, KEYFRAMES)
+    survey.look_between_keyframes([_middle(ranges[0]) for ranges in wide], ENOUGH)
+    survey.look_between_keyframes(visits, ENOUGH)
     report(0.75)
 
     choices = _choose_each(survey, [survey.inside(ranges) for ranges in searched], steps)
@@ -208,7 +137,7 @@ def write_pictures(
     for frame, out in wanted:
         paths.setdefault(frame, []).append(out)
     done = 0
-    for number, base, local in _by_part(recording, paths):
+    for number, base, local in by_part(recording, paths):
         part = recording.parts[number]
         for index, decoded in sparse_frames(part, local):
             picture = _picture(decoded, part)
@@ -240,25 +169,6 @@ def _write_jpeg(picture: npt.NDArray[np.uint8], out: Path, quality: int) -> None
         Image.fromarray(picture).save(aside, "JPEG", quality=quality, subsampling=0, optimize=True)
 
 
-def _measure(frame: VideoFrame) -> _Picture:
-    luma = central_luma(frame)
-    return _Picture(luma_quality(luma), thumbnail(luma))
-
-
-def _by_part(recording: Recording, numbers: Iterable[int]) -> list[tuple[int, int, list[int]]]:
-    """Sort case-wide numbers into (part number, its first frame, sorted indices in the part)."""
-    rest = sorted(set(numbers))
-    if rest and not 0 <= rest[0] <= rest[-1] < recording.n_frames:
-        raise IndexError(f"frames {rest[0]} to {rest[-1]} of {recording.n_frames}")
-    found = []
-    for number, part in enumerate(recording.parts):
-        base = recording.first_frame(number)
-        local = [n - base for n in rest if base <= n < base + len(part.frame_ns)]
-        if local:
-            found.append((number, base, local))
-    return found
-
-
 def _middle(whole: Range) -> Range:
     """Give the middle 60 % of a range, at least one frame."""
     first, last = whole
@@ -266,22 +176,11 @@ def _middle(whole: Range) -> Range:
     return first + fifth, last - fifth
 
 
-def _spread(ranges: Sequence[Range], count: int) -> list[int]:
-    """Spread ``count`` frame numbers evenly over each of ``ranges``."""
-    return sorted(
-        {
-            first + (2 * place + 1) * (last - first) // (2 * count)
-            for first, last in ranges
-            for place in range(count)
-        }
-    )
-
-
 def _share(report: Progress, start: float, end: float) -> Progress:
     return lambda done: report(start + (end - start) * done)
 
 
-def _following(survey: _Survey, choice: Choice | None, ranges: Sequence[Range]) -> list[int]:
+def _following(survey: Candidates, choice: Choice | None, ranges: Sequence[Range]) -> list[int]:
     """List the frames to look at last: a key frame and the few after it, or one frame alone.
 
     Only what follows a key frame comes cheap: anything else has to be decoded from far back.
@@ -295,7 +194,7 @@ def _following(survey: _Survey, choice: Choice | None, ranges: Sequence[Range]) 
 
 
 def _choose_each(
-    survey: _Survey,
+    survey: Candidates,
     pools: Sequence[Sequence[int]],
     steps: Sequence[Sequence[Range]],
     usual: float | None = None,
@@ -316,7 +215,7 @@ def _choose_each(
         best: tuple[int, float, int] | None = None
         for number in pool:
             picture = survey.pictures[number]
-            fault = _light_fault(picture)
+            fault = picture.light_fault
             if not fault and picture.quality.sharpness < max(FLAT, BLURRED * usual):
                 fault = "blurred"
             if not fault and any(nearly_identical(picture.thumbnail, other) for other in taken):
@@ -333,16 +232,7 @@ def _choose_each(
     return tuple(chosen)
 
 
-def _light_fault(picture: _Picture) -> str:
-    """Say whether nearly all is black or half of it blown out; empty where neither is."""
-    if picture.quality.black >= 0.9:
-        return "black"
-    if picture.quality.blown_out >= 0.5:
-        return "blown out"
-    return ""
-
-
-def _score(picture: _Picture, number: int, ranges: Sequence[Range]) -> float:
+def _score(picture: Picture, number: int, ranges: Sequence[Range]) -> float:
     """Weigh sharpness by what can be seen and by nearness to the middle of the visit."""
     quality = picture.quality
     weight = 0.5
@@ -354,7 +244,7 @@ def _score(picture: _Picture, number: int, ranges: Sequence[Range]) -> float:
     return quality.sharpness * (1 - quality.blown_out) * (1 - quality.black) * weight
 
 
-def _frozen(survey: _Survey, pool: Sequence[int]) -> set[int]:
+def _frozen(survey: Candidates, pool: Sequence[int]) -> set[int]:
     """List the pictures of ``pool`` (rising) that look the same as another one of it, the
     nearest that is a second or more earlier or later."""
     starts = [survey.recording.frame_start(number) for number in pool]
