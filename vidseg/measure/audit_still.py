@@ -129,7 +129,7 @@ def _stands(track: Track, first: int, last: int, taken: Flags) -> Finding | None
     around = float(np.median(outside)) if len(outside) else 0.0
     inside = float(np.median(track.local[first + 1 : last, 0]))
     catch = float(track.local[last : last + 3, 0].max()) if last < len(track) else 0.0
-    allowed = 2.0 if catch > 3 * max(around, 0.5) else 1.0  # it catches up when it goes on
+    allowed = 3.0 if catch > 3 * max(around, 0.5) else 1.0  # it catches up when it goes on
     held = float(np.median(track.change[first + 1 : last, 0])) <= allowed * HELD_CHANGE
     lively = max(around, catch / 3)
     if not held or inside > allowed * HELD_LOCAL or lively < max(LIVELY_LOCAL, LIVELY * inside):
