@@ -23,6 +23,7 @@ NOT_OF_ANNOTATIONS = {
     "joined-without-clock",
     "parts-overlap",
     "poor-still",
+    "unexplained-finding",
     "unknown-removal",
 }
 

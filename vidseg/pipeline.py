@@ -13,6 +13,13 @@ from pathlib import Path
 
 from vidseg import __version__
 from vidseg.aside import write_text_aside
+from vidseg.export.audit_files import (
+    pictures_wanted,
+    read_findings,
+    write_audit_csv,
+    write_audit_json,
+    write_thumbnails,
+)
 from vidseg.export.case_json import write_case_json
 from vidseg.export.chapters import case_chapters, write_chapter_files
 from vidseg.export.clips import (
@@ -30,9 +37,13 @@ from vidseg.export.page import PageClip, PageStill, write_page
 from vidseg.export.still_list import read_still_list, write_still_list
 from vidseg.export.stills import plan_stills, still_problems, write_stills
 from vidseg.export.tables import TABLES, csv_text, write_tables
+from vidseg.measure.audit import audit
+from vidseg.measure.explain import unexplained
 from vidseg.media.remux import chaptered_suffix, remux
 from vidseg.media.splice import ClipReport
+from vidseg.media.survey import survey
 from vidseg.model.case import Case, CaseResult
+from vidseg.model.finding import Finding
 from vidseg.model.problem import MediaError, Problem, UsageError
 from vidseg.model.recording import Recording
 from vidseg.reading import Progress, silent
@@ -40,10 +51,11 @@ from vidseg.reading import Progress, silent
 CHAPTER_FILES = ("chapters.vtt", "chapters.xml", "chapters.txt")
 CLIP_LIST = "clips/clips.csv"
 STILL_LIST = "stills/stills.csv"
+PICTURE_LIST = "audit/pictures.txt"
 
 
 ALL = frozenset({"tables", "chapters", "clips", "stills", "page"})
-"""The kinds of output."""
+"""The kinds of output that ``run`` makes; "audit", which decodes everything, on request."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +97,8 @@ def write_case(
     folder = OutputFolder(out)
     hashes = input_hashes(result.case, progress)
     maker = _Maker(result, folder, options, steps, hashes, progress)
+    if "audit" in options.outputs:
+        maker.audit()
     if "tables" in options.outputs:
         maker.tables()
     if "chapters" in options.outputs:
@@ -123,6 +137,23 @@ def input_hashes(case: Case, progress: Progress = silent) -> dict[str, str]:
     return hashes
 
 
+def audit_recording(recording: Recording, progress: Progress = silent) -> tuple[Finding, ...]:
+    """Decode the recording once and give the reasons to doubt its clock."""
+    return audit(survey(recording, lambda done: progress("auditing", done)), recording)
+
+
+def write_audit(
+    findings: Sequence[Finding], recording: Recording, folder: Path, progress: Progress = silent
+) -> None:
+    """Write an audit's table, JSON and pictures into ``folder`` (made where missing)."""
+    (folder / "audit").mkdir(parents=True, exist_ok=True)
+    write_audit_csv(findings, recording, folder / "audit.csv")
+    write_audit_json(findings, recording, folder / "audit.json")
+    write_thumbnails(
+        recording, findings, folder / "audit", lambda done: progress("pictures of cuts", done)
+    )
+
+
 @dataclass
 class _Maker:
     """Makes the pieces of one case's folder, each under the key of what goes into it."""
@@ -136,6 +167,8 @@ class _Maker:
     notes: list[str] = field(default_factory=list)
     page_clips: list[PageClip] = field(default_factory=list)
     page_stills: list[PageStill] = field(default_factory=list)
+    findings: tuple[Finding, ...] = ()
+    pictures: list[str] = field(default_factory=list)
     video: str | None = None
 
     def key(self, *ingredients: object) -> str:
@@ -163,6 +196,33 @@ class _Maker:
 
         key = self.key("tables", result.annotation, result.timing, result.problems, result.case)
         self.folder.make(key, [*TABLES, "case.json"], make)
+
+    def audit(self) -> None:
+        """Audit the recording, write what was found, and tell what nothing explains."""
+        result, folder = self.result, self.folder
+
+        def make(work: Path) -> None:
+            findings = audit_recording(result.recording, self.progress)
+            write_audit_csv(findings, result.recording, work / "audit.csv")
+            write_audit_json(findings, result.recording, work / "audit.json")
+
+        def make_pictures(work: Path) -> None:
+            report = self.reporting("pictures of cuts")
+            written = write_thumbnails(result.recording, self.findings, work / "audit", report)
+            write_text_aside(work / PICTURE_LIST, "".join(f"{path.name}\n" for path in written))
+
+        clock = [(part.start, part.skipped) for part in result.recording.parts]
+        folder.make(self.key("audit", clock), ["audit.csv", "audit.json"], make)
+        self.findings = read_findings(folder.work / "audit.json")
+        wanted = pictures_wanted(result.recording, self.findings)
+        names = [f"audit/{name}" for frame in wanted.values() for name in frame]
+        folder.make(
+            self.key("pictures", self.findings), [PICTURE_LIST], make_pictures, optional=names
+        )
+        self.pictures = [name for name in names if name in folder.entries]
+        told = unexplained(self.findings, result.edits.edits, result.annotation)
+        self.notes.extend(problem.message for problem in told)
+        self.result = replace(result, problems=(*result.problems, *told))
 
     def chaptered(self) -> None:
         """Write the chaptered recording and the chapters as files."""
@@ -301,10 +361,13 @@ class _Maker:
                 stills=self.page_stills,
                 captions=None,
                 chapters="chapters.vtt" if self.video else None,
+                findings=self.findings,
+                pictures=self.pictures,
             )
 
         key = self.key(
             "page", result.annotation, result.timing, result.problems, result.case,
             result.captions, self.page_clips, self.page_stills, self.video,
+            self.findings, self.pictures,
         )  # fmt: skip
         self.folder.make(key, ["index.html"], make)

@@ -26,6 +26,7 @@ COMMANDS = {
     "stills": ("vidseg.cli.run:stills", "Pick a clear picture of each step."),
     "page": ("vidseg.cli.run:page", "Write the offline case page, with what it shows."),
     "convert": ("vidseg.cli.convert:command", "Convert an annotation between formats."),
+    "audit": ("vidseg.cli.audit:command", "Say whether a recording's clock can be trusted."),
     "procedures": ("vidseg.cli.procedures:command", "List, print or start vocabularies."),
 }
 """Every command: where it is defined (imported when used) and its line in ``--help``."""

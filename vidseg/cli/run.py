@@ -96,8 +96,14 @@ def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
 @click.command("run")
 @on_a_case
 @clip_options
+@click.option(
+    "--audit",
+    is_flag=True,
+    help="Also look at every picture for cuts, freezes and changed speed (decodes it all).",
+)
 def run(
     request: Request,
+    audit: bool,
     steps: tuple[str, ...],
     pad_ns: int,
     join_visits: bool,
@@ -117,9 +123,11 @@ def run(
       vidseg run case.toml
     """
     from vidseg.export.clips import Cutting
-    from vidseg.pipeline import RunOptions
+    from vidseg.pipeline import ALL, RunOptions
 
-    return make(request, "vidseg", RunOptions(steps, pad_ns, join_visits, Cutting(**cutting)))
+    outputs = ALL | {"audit"} if audit else ALL
+    options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), outputs)
+    return make(request, "vidseg", options)
 
 
 @click.command("page")

@@ -14,8 +14,9 @@ from PIL import Image
 from vidseg import __version__
 from vidseg.aside import write_text_aside, written_aside
 from vidseg.export.case_json import recording_facts
-from vidseg.media.frames import pick, to_bgr
-from vidseg.model.clock import format_seconds, format_time
+from vidseg.media.frames import pick
+from vidseg.media.still import shown
+from vidseg.model.clock import format_seconds, format_time, parse_time
 from vidseg.model.finding import FINDINGS, Finding
 from vidseg.model.problem import MediaError
 from vidseg.model.recording import Recording
@@ -95,6 +96,22 @@ def write_audit_json(findings: Sequence[Finding], recording: Recording, path: Pa
     write_text_aside(path, json.dumps(document, indent=1, ensure_ascii=False) + "\n")
 
 
+def read_findings(path: Path) -> tuple[Finding, ...]:
+    """Read the findings back that ``write_audit_json`` wrote; scores have three digits."""
+    rows = json.loads(path.read_text(encoding="utf-8"))["findings"]
+    return tuple(
+        Finding(
+            row["code"],
+            parse_time(row["start_s"]),
+            parse_time(row["end_s"]),
+            row["score"],
+            row["evidence"],
+            row["effect"],
+        )
+        for row in rows
+    )
+
+
 def write_audit_text(findings: Sequence[Finding], path: Path) -> None:
     """Write the findings as lines of text."""
     lines = audit_lines(findings) or ("Nothing was found that makes the clock doubtful.",)
@@ -114,7 +131,7 @@ def write_thumbnails(
     Upright, square pixels, 320 px wide at most. ``progress`` gets the fraction done. Returns the
     paths written, in order.
     """
-    wanted = _wanted(recording, findings)
+    wanted = pictures_wanted(recording, findings)
     written: list[Path] = []
     base = 0
     for part in recording.parts:
@@ -125,7 +142,7 @@ def write_thumbnails(
                 ((_, frame),) = pick(part, [index])
             except MediaError:
                 continue
-            picture = Image.fromarray(to_bgr(frame, part)[:, :, ::-1])
+            picture = Image.fromarray(shown(frame, part))
             picture.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX), Image.Resampling.LANCZOS)
             for name in wanted[base + index]:
                 path = folder / name
@@ -140,7 +157,8 @@ def write_thumbnails(
     return tuple(sorted(written))
 
 
-def _wanted(recording: Recording, findings: Sequence[Finding]) -> dict[int, list[str]]:
+def pictures_wanted(recording: Recording, findings: Sequence[Finding]) -> dict[int, list[str]]:
+    """Name the pictures of findings, by the case-wide frame that each shows."""
     wanted: dict[int, list[str]] = {}
     digits = max(2, len(str(len(findings))))
     for number, finding in enumerate(findings, 1):

@@ -11,6 +11,7 @@ from vidseg.export.page_text import file_link, file_name, plain, without_folders
 from vidseg.export.timestrip import Block, Look, Strip
 from vidseg.model.case import CaseResult
 from vidseg.model.clock import NS, format_time
+from vidseg.model.finding import Finding
 from vidseg.model.problem import Severity
 from vidseg.model.procedure import Kind
 from vidseg.model.recording import Part
@@ -144,6 +145,23 @@ class ProblemRow:
     place: str
     at: str
     frame: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class FindingRow:
+    """One audit finding; ``before`` and ``after`` are links to the pictures around it, or None."""
+
+    number: int
+    code: str
+    meaning: str
+    at: str
+    frame: int
+    start: int
+    score: str
+    evidence: str
+    effect: str
+    before: str | None
+    after: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,6 +338,38 @@ def problem_rows(result: CaseResult, words: Words) -> list[ProblemRow]:
             )
         )
     return rows
+
+
+def finding_rows(
+    result: CaseResult, words: Words, findings: Sequence[Finding], pictures: Sequence[str]
+) -> list[FindingRow]:
+    """Give a row for each audit finding, by time; ``pictures`` are paths beside the page."""
+    last = result.recording.n_frames - 1
+
+    def picture(number: int, side: str) -> str | None:
+        for path in pictures:
+            name = path.rpartition("/")[2]
+            if int(name.partition("-")[0]) == number and name.endswith(f"-{side}.jpg"):
+                return file_link(path)
+        return None
+
+    return [
+        FindingRow(
+            number=number,
+            code=finding.code,
+            meaning=finding.meaning,
+            at=words.clock(finding.start)
+            + (f" to {words.clock(finding.end)}" if finding.length else ""),
+            frame=min(result.recording.frame_at(finding.start), last),
+            start=finding.start,
+            score=f"{finding.score:.2f}",
+            evidence=plain(finding.evidence),
+            effect=finding.effect,
+            before=picture(number, "before"),
+            after=picture(number, "after"),
+        )
+        for number, finding in enumerate(findings, 1)
+    ]
 
 
 def still_cards(
