@@ -163,8 +163,7 @@ def matched(
             if number in used or finding.code != CODE[fault.kind]:
                 continue
             shared = min(end, finding.end) - max(start, finding.start)
-            spans = fault.kind in ("fast", "slow", "fade")
-            hit = shared > 0.5 * (end - start) if spans else abs(finding.start - start) <= NEAR_NS
+            hit = shared > 0.5 * (end - start) or abs(finding.start - start) <= NEAR_NS
             if hit or (fault.kind.startswith("join") and abs(finding.end - start) <= NEAR_NS):
                 best = number
                 break
