@@ -163,8 +163,7 @@ def matched(
             if number in used or finding.code != CODE[fault.kind]:
                 continue
             shared = min(end, finding.end) - max(start, finding.start)
-            spans = fault.kind in ("fast", "slow", "fade")
-            hit = shared > 0.5 * (end - start) if spans else abs(finding.start - start) <= NEAR_NS
+            hit = shared > 0.5 * (end - start) or abs(finding.start - start) <= NEAR_NS
             if hit or (fault.kind.startswith("join") and abs(finding.end - start) <= NEAR_NS):
                 best = number
                 break
@@ -288,21 +287,24 @@ def cost_bench(minutes: float, work: Path) -> None:
     for target, length in ((path, minutes), (short, minutes / 4)):
         if not target.exists():
             _make_full_hd(target, length)
-    walls: dict[str, list[float]] = {"ffmpeg": [], "survey": [], "audit": []}
+    walls: dict[str, list[float]] = {"ffmpeg": [], "survey": [], "audit": [], "fCPU": [], "CPU": []}
     peaks = {}
     for _ in range(3):
-        begin = time.perf_counter()
+        begin, before = time.perf_counter(), _cpu(resource.RUSAGE_CHILDREN)
         subprocess.run(["ffmpeg", "-v", "error", "-i", str(path), "-map", "0:v", "-f", "null", "-"],
                        check=True)  # fmt: skip
         walls["ffmpeg"].append(time.perf_counter() - begin)
-        survey_s, audit_s, peaks[path] = _one(path)
+        walls["fCPU"].append(_cpu(resource.RUSAGE_CHILDREN) - before)
+        survey_s, audit_s, cpu_s, peaks[path] = _one(path)
+        walls["CPU"].append(cpu_s)
         walls["survey"].append(survey_s)
         walls["audit"].append(audit_s)
-    peaks[short] = _one(short)[2]
+    peaks[short] = _one(short)[3]
     middle = {name: sorted(values)[1] for name, values in walls.items()}
     print(f"1080p30, {minutes:g} min, median of 3 rounds: ffmpeg -f null {middle['ffmpeg']:.1f} s, "
           f"survey {middle['survey']:.1f} s ({middle['survey'] / middle['ffmpeg']:.2f} times), "
-          f"judging {middle['audit']:.2f} s")  # fmt: skip
+          f"judging {middle['audit']:.2f} s; CPU {middle['fCPU']:.1f} and {middle['CPU']:.1f} s "
+          f"({middle['CPU'] / middle['fCPU']:.2f} times)")  # fmt: skip
     print(f"peak memory: {peaks[short]:.0f} MB for {minutes / 4:g} min, {peaks[path]:.0f} MB for "
           f"{minutes:g} min")  # fmt: skip
 
@@ -319,23 +321,28 @@ def _make_full_hd(path: Path, minutes: float) -> None:
     aside.rename(path)
 
 
-def _one(path: Path) -> tuple[float, float, float]:
-    """Survey and audit ``path`` in a process of its own: seconds of each, peak MB."""
+def _cpu(whose: int) -> float:
+    used = resource.getrusage(whose)
+    return used.ru_utime + used.ru_stime
+
+
+def _one(path: Path) -> tuple[float, float, float, float]:
+    """Survey and audit ``path`` in a process of its own: seconds, CPU seconds of survey, MB."""
     code = [sys.executable, __file__, "--one", str(path)]
     out = subprocess.run(code, capture_output=True, text=True, check=True, env=os.environ).stdout
-    survey_s, audit_s, peak = (float(word) for word in out.split())
-    return survey_s, audit_s, peak
+    survey_s, audit_s, cpu_s, peak = (float(word) for word in out.split())
+    return survey_s, audit_s, cpu_s, peak
 
 
 def one(path: Path) -> None:
-    """Print seconds of survey and audit, and peak memory in MB."""
+    """Print seconds of survey and audit, CPU seconds of the survey, and peak memory in MB."""
     recording = open_recording([path])
-    begin = time.perf_counter()
+    begin, before = time.perf_counter(), _cpu(resource.RUSAGE_SELF)
     seen = survey(recording)
-    middle = time.perf_counter()
+    middle, used = time.perf_counter(), _cpu(resource.RUSAGE_SELF) - before
     audit(seen, recording)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(middle - begin, time.perf_counter() - middle, peak)
+    print(middle - begin, time.perf_counter() - middle, used, peak)
 
 
 def main() -> None:

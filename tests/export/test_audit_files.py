@@ -4,10 +4,11 @@ import csv
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 from PIL import Image
 
-from synthetic_clips import make_clip
+from synthetic_clips import make_clip, read_number
 from vidseg.export.audit_files import (
     COLUMNS,
     audit_lines,
@@ -78,13 +79,10 @@ def test_thumbnails_show_the_frames_before_and_after(recording: Recording, tmp_p
         "02-hard-cut-before.jpg",
     ]
     assert sorted(path.name for path in tmp_path.iterdir()) == [path.name for path in written]
-    from synthetic_clips import read_number
 
     def number(name: str) -> int | None:
         with Image.open(tmp_path / name) as picture:
             assert picture.size == (320, 180)
-            import numpy as np
-
             return read_number(np.asarray(picture.convert("L")))
 
     # by hand: 1.0 s is frame 25, 1.4 s frame 35, 2.0 s frame 50
