@@ -3,7 +3,7 @@ from __future__ import annotations
 import importlib.util
 import shutil
 import subprocess
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from PIL import Image
 
 from synthetic_clips import make_clip, read_number
 from vidseg.media import candidates as candidates_module
-from vidseg.media import keyframes as keyframes_module
+from vidseg.media import reader as reader_module
 from vidseg.media import still as still_module
 from vidseg.media.keyframes import keyframes, sparse_frames
 from vidseg.media.probe import open_recording, read_part
@@ -243,39 +243,57 @@ def test_progress_rises_to_one(tmp_path: Path) -> None:
 
 @pytest.fixture
 def decoded_frames(monkeypatch: pytest.MonkeyPatch) -> list[int]:
-    """Count how many frames every run asks the decoder for."""
-    asked: list[int] = []
-    real = keyframes_module.decode
+    """Collect the timestamps of all frames that come out of a decoder in runs."""
+    seen: list[int] = []
+    real = reader_module.decoded
 
-    def counting(part, first, last):  # type: ignore[no-untyped-def]
-        asked.append(last - first)
-        return real(part, first, last)
+    def counting(found: Iterator[av.Packet]) -> Iterator[av.VideoFrame]:
+        for frame in real(found):
+            seen.append(frame.pts)
+            yield frame
 
-    monkeypatch.setattr(keyframes_module, "decode", counting)
-    return asked
+    monkeypatch.setattr(reader_module, "decoded", counting)
+    return seen
 
 
-def test_only_a_small_share_is_decoded(tmp_path: Path, decoded_frames: list[int]) -> None:
+def test_only_a_small_share_is_decoded(
+    tmp_path: Path, decoded_frames: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
     recording = write_video(tmp_path / "a.mp4", lambda n: texture(n % 90), 900, gop=15)
+    del decoded_frames[:]
     measured: list[int] = []
     real = candidates_module.luma_quality
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(
-            candidates_module, "luma_quality", lambda luma: measured.append(1) or real(luma)
-        )
-        choose_stills(recording, [[(0, 450)], [(450, 900)]])
+    monkeypatch.setattr(
+        candidates_module, "luma_quality", lambda luma: measured.append(1) or real(luma)
+    )
+    choose_stills(recording, [[(0, 450)], [(450, 900)]])
     most = still_module.KEYFRAMES + still_module.FOLLOWING
     assert 2 * still_module.KEYFRAMES <= len(measured) <= 2 * most
-    assert sum(decoded_frames) <= 2 * still_module.FOLLOWING
+    assert len(decoded_frames) <= 2 * (still_module.FOLLOWING + 5)
+
+
+def test_far_between_key_frames_little_behind_them_is_decoded(
+    tmp_path: Path, decoded_frames: list[int]
+) -> None:
+    recording = write_video(tmp_path / "a.mp4", lambda n: texture(n % 90), 900, gop=225)
+    del decoded_frames[:]
+    choice = choose_still(recording, [(0, 900)])
+    assert choice is not None
+    assert choice.poor == ""
+    # Three key frames lie in the middle, at 225, 450 and 675: what is within reach of each,
+    # and the few that follow the best.
+    most = 3 * (candidates_module.REACH + 5) + still_module.FOLLOWING + 5
+    assert 0 < len(decoded_frames) <= most
 
 
 def test_without_key_frames_nothing_is_decoded_over_and_over(
     tmp_path: Path, decoded_frames: list[int]
 ) -> None:
     recording = write_video(tmp_path / "a.mp4", texture, 300, gop=300)
+    del decoded_frames[:]
     choices = choose_stills(recording, [[(n, n + 50)] for n in range(0, 300, 50)])
     assert [choice.poor for choice in choices if choice] == [""] * 6
-    assert sum(decoded_frames) <= 2 * 300
+    assert len(decoded_frames) <= 300
 
 
 # --- any container, any clock ------------------------------------------------------------

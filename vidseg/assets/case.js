@@ -80,7 +80,7 @@
     byId("frame").textContent = `frame ${frame}`;
     showChip(inner);
     announce([name, extra].filter(Boolean).join(", "));
-    strip.setTime(now, !video.paused);
+    strip.setTime(now);
     strip.setCurrent(current);
     for (const [order, b] of listed) {
       if (current.some((block) => block.dataset.order === order)) {

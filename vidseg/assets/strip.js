@@ -6,7 +6,7 @@
      show     (ns) => text of a tick
      go       (button) => called when a block or marker is activated
      scrub    (ns) => called when the axis is pressed or dragged
-   gives { setTime(ns, follow), setCurrent(buttons) }. */
+   gives { setTime(ns), setCurrent(buttons) }. */
 
 const TICKS_S = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400];
 const ZOOMS = [1, 2, 4, 8, 16, 32];
@@ -114,9 +114,9 @@ function makeStrip(root, { length, show, go, scrub }) {
   if (main) stopAt(main[0]);
 
   return {
-    setTime(ns, follow) {
+    setTime(ns) {
       playhead.style.left = `${(100 * ns) / length}%`;
-      if (!follow || zoom === 0) return;
+      if (zoom === 0) return;
       const x = (ns / length) * inner.clientWidth;
       const left = scroller.scrollLeft, width = scroller.clientWidth;
       if (x < left || x > left + width * 0.95) scroller.scrollLeft = x - width * 0.1;

@@ -29,7 +29,7 @@ _HANDLERS = re.compile(
     r"(media )?handler|(mainconcept|gpac iso|apple|core media|iso media|l-smash) .*)",
     re.IGNORECASE,
 )
-_NO_TIME = re.compile(r"(0000|1904-01-01|1970-01-01)\b.*|00:00:00[:;]00")
+_NO_TIME = re.compile(r"(0000-|1904-01-01|1970-01-01).*|00:00:00[:;]00")
 
 _KINDS: tuple[tuple[str, str], ...] = (
     (r".*patient.*|.*(mrn|medical.?record).*|.*birth.*|dob|ssn|accession.*", "a patient"),

@@ -1,8 +1,9 @@
 """Which frame of a step to show, and writing it as a picture.
 
-The recording is never decoded from end to end. Key frames, which decode alone, are looked at
-first; frames between them only where key frames are few or none of them is good; and at the end
-the few frames that follow the best one of each step.
+Only a small share of a recording is decoded. Key frames, which decode alone, are looked at
+first; frames behind them only where key frames are few or none of them is good; and at the end
+the few frames that follow the best one of each step. A recording without key frames after its
+first has to be decoded whole, once to choose and once to write.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ FEW = 4
 """Fewer pictures than this in the middle of a step, and frames between key frames are added."""
 
 ENOUGH = 6
-"""How many pictures there are then."""
+"""How many of them, at most."""
 
 VISITS = 3
 """Visits searched from end to end where the middle of the longest has nothing good."""
@@ -49,7 +50,6 @@ FLAT = 0.5
 
 FAULTS = ("", "frozen", "repeat", "blurred", "blown out", "black")
 """What can be wrong with a still, from best to worst."""
-
 
 UNTAGGED = 2
 """The colour matrix of a frame whose file names none (ITU-T H.273, MatrixCoefficients)."""
