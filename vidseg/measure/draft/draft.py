@@ -1,0 +1,214 @@
+"""A draft annotation from a narration: rows with evidence and confidence, never a verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from vidseg.measure.draft.events import DraftEvent, find_events
+from vidseg.measure.draft.evidence import Clue, Telling, clue_reach, gather, spread
+from vidseg.measure.draft.order import Visit, best_path
+from vidseg.measure.draft.places import course_of, drafted_steps, slots_and_asides
+from vidseg.measure.draft.sayings import Sayings
+from vidseg.measure.draft.settings import Settings
+from vidseg.model.annotation import Cue
+from vidseg.model.clock import NS
+from vidseg.model.procedure import Procedure, Step
+from vidseg.model.span import Span
+
+MOST_CELLS = 1500
+"""Longer recordings are reckoned in cells of more than a second."""
+
+
+@dataclass(frozen=True, slots=True)
+class DraftRow:
+    """One visit to a step as drafted. ``confidence`` 0 to 1 that there is such a visit about here.
+
+    ``cues`` are numbers (from 0) of the captions that speak for it; ``notes`` say what moved.
+    """
+
+    step: Step
+    span: Span
+    confidence: float
+    cues: tuple[int, ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """What a narration gives. ``refusal`` says why there are no rows, where there are none.
+
+    ``missing`` are steps of the usual course of which nothing was heard: likely done, not
+    drafted. ``cues`` are in order of time; numbers in rows, clues and events count in them.
+    """
+
+    procedure: str
+    cues: tuple[Cue, ...]
+    rows: tuple[DraftRow, ...]
+    events: tuple[DraftEvent, ...]
+    missing: tuple[Step, ...]
+    clues: tuple[Clue, ...]
+    telling: Telling
+    length_ns: int
+    refusal: str = ""
+
+
+def draft(
+    cues: Sequence[Cue],
+    procedure: Procedure,
+    length_ns: int | None = None,
+    usual_s: Mapping[str, float] | None = None,
+    settings: Settings | None = None,
+) -> Draft:
+    """Draft the steps of an operation from its timed captions.
+
+    ``length_ns`` is the recording's length (else the captions' end); ``usual_s`` gives lengths of
+    visits learned from own cases, by code, in place of the vocabulary's. Rows come in order of
+    time and do not overlap.
+    """
+    settings = settings or Settings()
+    ordered = tuple(sorted(cues, key=lambda cue: (cue.span.start, cue.span.end)))
+    end = max([length_ns or 0, *(cue.span.end for cue in ordered if length_ns is None)])
+    if length_ns is not None:
+        ordered = tuple(cue for cue in ordered if cue.span.start < length_ns)
+    steps = drafted_steps(procedure)
+    if not ordered or end <= 0:
+        return _nothing(procedure, ordered, end, "nothing recognised: the captions hold no speech")
+    clues, telling = gather(ordered, steps, settings, Sayings(steps))
+    refusal = _refusal(clues, procedure, len(ordered))
+    if refusal:
+        return _nothing(procedure, ordered, end, refusal, clues)
+    cell_s = max(1.0, float(np.ceil(end / NS / MOST_CELLS)))
+    cells = max(1, int(np.ceil(end / NS / cell_s)))
+    codes = [step.code for step in steps]
+    nats = spread(clues, telling, ordered, codes, cells, cell_s, settings)
+    slots, asides = slots_and_asides(
+        procedure, steps, nats, _work_s(clues, ordered, end), usual_s or {}, settings
+    )
+    visits = best_path(nats, slots, asides, cell_s, settings)
+    rows = _rows(visits, clues, telling, ordered, steps, nats, cell_s, end, settings)
+    found = {row.step.code for row in rows}
+    missing = dict.fromkeys(code for code in course_of(procedure) if code not in found)
+    events = find_events(ordered, procedure, telling)
+    return Draft(
+        procedure.code,
+        ordered,
+        rows,
+        events,
+        tuple(procedure.step(code) for code in missing),
+        clues,
+        telling,
+        end,
+    )
+
+
+def _nothing(
+    procedure: Procedure,
+    cues: tuple[Cue, ...],
+    length_ns: int,
+    refusal: str,
+    clues: tuple[Clue, ...] = (),
+) -> Draft:
+    return Draft(procedure.code, cues, (), (), (), clues, Telling.LIVE, length_ns, refusal)
+
+
+def _refusal(clues: Sequence[Clue], procedure: Procedure, cues: int) -> str:
+    """Say why these captions are no narration of this operation, or nothing."""
+    weight: dict[str, float] = {}
+    for clue in clues:
+        if clue.heard:
+            weight[clue.step] = max(weight.get(clue.step, 0.0), clue.weight)
+    course = course_of(procedure)
+    wanted = list(dict.fromkeys(course))
+    heard = [code for code in wanted if weight.get(code, 0.0) >= 0.9]
+    if not any(value >= 0.9 for value in weight.values()):
+        return f"nothing recognised: no term of {procedure.code} in {cues} captions"
+    if len(heard) < min(4, max(1, len(wanted) // 2)):
+        return (
+            f"this does not look like {procedure.code}: {len(heard)} of {len(wanted)} steps of "
+            "its usual course are spoken of"
+        )
+    return ""
+
+
+def _work_s(clues: Sequence[Clue], cues: Sequence[Cue], end: int) -> float:
+    """Give the seconds between the first and the last clue heard."""
+    told = [cues[clue.cue].span for clue in clues if clue.heard and clue.weight >= 0.5]
+    if not told:
+        return end / NS
+    return (max(span.end for span in told) - min(span.start for span in told)) / NS
+
+
+def _rows(
+    visits: Sequence[Visit],
+    clues: Sequence[Clue],
+    telling: Telling,
+    cues: Sequence[Cue],
+    steps: Sequence[Step],
+    nats: np.typing.NDArray[np.float64],
+    cell_s: float,
+    end: int,
+    settings: Settings,
+) -> tuple[DraftRow, ...]:
+    rows: list[DraftRow] = []
+    for visit in visits:
+        mass = float(nats[visit.row, visit.first : visit.last].sum())
+        if mass < settings.enough:
+            continue
+        left, right = visit.first * cell_s, visit.last * cell_s
+        step = steps[visit.row]
+        own = [
+            clue
+            for clue in clues
+            if clue.step == step.code and _inside(clue, telling, cues, settings, left, right)
+        ]
+        if not own:
+            continue
+        left, right = _trimmed(left, right, own, cues, telling, settings)
+        start, stop = round(left * NS), min(end, round(right * NS))
+        if rows:
+            start = max(start, rows[-1].span.end)
+        if stop - start < NS:
+            continue
+        other = np.delete(nats[:, visit.first : visit.last], visit.row, axis=0).max(axis=0).sum()
+        confidence = mass / (mass + 0.6) * (mass / (mass + 0.35 * float(other)))
+        rows.append(
+            DraftRow(
+                step,
+                Span(start, stop),
+                round(min(0.99, confidence), 2),
+                tuple(sorted({clue.cue for clue in own})),
+            )
+        )
+    return tuple(rows)
+
+
+def _inside(
+    clue: Clue,
+    telling: Telling,
+    cues: Sequence[Cue],
+    settings: Settings,
+    left: float,
+    right: float,
+) -> bool:
+    a, b = clue_reach(clue, telling, cues, settings)
+    return min(b, right) - max(a, left) >= 0.4 * min(b - a, right - left)
+
+
+def _trimmed(
+    left: float,
+    right: float,
+    own: Sequence[Clue],
+    cues: Sequence[Cue],
+    telling: Telling,
+    settings: Settings,
+) -> tuple[float, float]:
+    """Move a start that precedes all talk of the step closer to it, and an end likewise."""
+    spans = [clue_reach(clue, telling, cues, settings) for clue in own]
+    first = min(a for a, _ in spans)
+    last = max(b for _, b in spans)
+    moved = max(left, min(first - settings.before_first, right - 2))
+    ended = min(right, max(last + settings.after_last, moved + 2))
+    return moved, ended

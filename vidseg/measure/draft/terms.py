@@ -1,0 +1,216 @@
+"""The vocabulary's words in mangled speech, found by spelling and sound, over word breaks.
+
+Windows of one to five words, their spaces removed, are compared with every label and saying. No
+list of known mis-hearings is kept: a user's own terms are found the same way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from rapidfuzz import fuzz, process
+
+from vidseg.measure.draft.hearing import Word, metaphone, sounding
+from vidseg.model.procedure import Procedure, Step, fold
+
+LONGEST_WINDOW = 5
+LABEL_WEIGHT = 2.0
+SPOKEN_WEIGHT = 1.6
+SAYING_WORDS = 5
+"""Sayings of more words are compared by their n-grams only."""
+_COMMON = frozenset(
+    "a an the this that these those it its is are was be of to in on at and or for with from by as "
+    "i we you he she my our your me us now so not no up out off one here there".split()
+)
+
+
+ORDINARY = frozenset(
+    """about above across after again against all almost alone along already also always anterior
+    anything around asking back bad been before begin beginning behind being below best better
+    between big bit both bottom bring but called came can capsule care careful carefully case centre
+    center change check clean clear close coming complete control corner could course cut day deep
+    did different difficult does doing done down drop drops each easy edge else end enough even
+    every everything eye far fast few find fine finger first follow for free front full get getting
+    give go goes going gone good got great had half hand hard has have having head hear help her
+    here him his hold holding hole hour how idea important inside into just keep keeping kind know
+    large last late later leave left less let lets lift light like line little long look looking
+    lot low make making man manual many may maybe mean middle might minute moment more morning most
+    move moving much must name near need never new next nice night nothing number often okay old
+    once only open opening operation other our outside over part patient people piece place please
+    point posterior pressure problem pull pulling push pushing put quarter question quick quickly
+    quite ready really rest right room round said same saw say saying second see seen settings
+    several she should show side since slow slowly small smooth so some something sometimes soon
+    sorry sound start starting stay staying step still stop strong such surgery surgeon sure take
+    taken taking talk talking tell than thank thanks their them then there they thing things think
+    third those three through tight time tip today together told too top touch try trying turn
+    turning two under until upper use used using usual usually very video vision wait waiting walk
+    want was watch watching water way week well went were what when where which while white who
+    whole why wide will wish with without word work working world worry would wrong year years yes
+    yet you young your""".split()
+)
+"""Ordinary words, which stand for no mangled term; the list is ours."""
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """A label or saying: ``text`` folded, its keys, and the weight it has for each step."""
+
+    text: str
+    sound: str
+    key: str
+    shown: str
+    steps: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Mention:
+    """A term heard: ``first`` to ``last`` are words of cue ``cue``; ``likeness`` 0 to 1."""
+
+    cue: int
+    first: int
+    last: int
+    term: Term
+    heard: str
+    likeness: float
+
+
+def terms_of(steps: Iterable[Step]) -> tuple[Term, ...]:
+    """Collect the terms of steps; the weight of one that stands with several is shared."""
+    owners: dict[str, dict[str, float]] = {}
+    shown: dict[str, str] = {}
+    for step in steps:
+        labelled = [(label, LABEL_WEIGHT) for label in (step.name, *step.aliases)]
+        said = [(text, SPOKEN_WEIGHT) for text in step.spoken if len(text.split()) <= SAYING_WORDS]
+        for text, weight in (*labelled, *said):
+            key = fold(text)
+            if len(key) < 2 or key.isdigit():
+                continue
+            shown.setdefault(key, text)
+            weights = owners.setdefault(key, {})
+            weights[step.code] = max(weights.get(step.code, 0.0), weight)
+    return tuple(
+        Term(
+            text,
+            sounding(text),
+            metaphone(text),
+            shown[text],
+            tuple((code, weight / len(weights) ** 0.7) for code, weight in weights.items()),
+        )
+        for text, weights in owners.items()
+    )
+
+
+def threshold(letters: int) -> float:
+    """Give the likeness from which a term of that many letters counts as heard."""
+    if letters <= 4:
+        return 0.99
+    if letters <= 6:
+        return 0.86
+    return 0.80 if letters <= 8 else 0.765
+
+
+def likeness(heard: Sequence[str], terms: Sequence[Term]) -> NDArray[np.float64]:
+    """Compare folded texts with terms: an array (heard, terms) of 0 to 1.
+
+    The best of letters, letters as they sound, and a mean of letters and Metaphone keys.
+    """
+    letters = process.cdist(heard, [t.text for t in terms], scorer=fuzz.ratio, dtype=np.float32)
+    sound = process.cdist(
+        [sounding(text) for text in heard],
+        [t.sound for t in terms],
+        scorer=fuzz.ratio,
+        dtype=np.float32,
+    )
+    keys = process.cdist(
+        [metaphone(text) for text in heard],
+        [t.key for t in terms],
+        scorer=fuzz.ratio,
+        dtype=np.float32,
+    )
+    spelled = np.maximum(letters, sound * 0.99)
+    best = np.maximum(spelled, 0.45 * spelled + 0.55 * keys)
+    return np.asarray(best, dtype=np.float64) / 100
+
+
+def find_mentions(cues: Sequence[Sequence[Word]], terms: Sequence[Term]) -> tuple[Mention, ...]:
+    """Find the terms heard in cues, best first where they overlap, in order of time."""
+    if not terms:
+        return ()
+    places: dict[str, list[tuple[int, int, int]]] = {}
+    longest = max(len(term.text) for term in terms) * 1.3 + 2
+    for number, cue in enumerate(cues):
+        for first in range(len(cue)):
+            for last in range(first, min(first + LONGEST_WINDOW, len(cue))):
+                if cue[last].clause != cue[first].clause:
+                    break
+                text = "".join(word.text for word in cue[first : last + 1])
+                if len(text) > longest:
+                    break
+                if len(text) >= 2:
+                    places.setdefault(text, []).append((number, first, last))
+    if not places:
+        return ()
+    heard = list(places)
+    found = likeness(heard, terms)
+    limits = np.array([threshold(len(term.text)) for term in terms])
+    sizes = np.array([len(term.text) for term in terms])
+    lengths = np.array([len(text) for text in heard])
+    # A window much longer or shorter than the term holds other words too.
+    fits = np.abs(lengths[:, None] - sizes[None, :]) <= np.maximum(1.0, 0.34 * sizes[None, :])
+    candidates: list[Mention] = []
+    for row, column in np.argwhere((found >= limits[None, :]) & fits):
+        term = terms[column]
+        for number, first, last in places[heard[row]]:
+            spoken = [word.text for word in cues[number][first : last + 1]]
+            like = float(found[row, column])
+            if _loose_edge(spoken, term, like) or _ordinary(spoken, term, like):
+                continue
+            candidates.append(
+                Mention(number, first, last, term, " ".join(spoken), like)
+            )
+    return _best(candidates)
+
+
+def _ordinary(spoken: Sequence[str], term: Term, like: float) -> bool:
+    """Say whether an ordinary word, or one alike only in its ending, is taken for the term."""
+    if len(spoken) > 1 or like > 0.985:
+        return False
+    word = spoken[0]
+    if word in ORDINARY or len(term.shown.split()) > 1:
+        return True
+    for ending in ("ing", "ion", "ed", "er", "ment"):
+        if word.endswith(ending) and term.text.endswith(ending):
+            return fuzz.ratio(word[: -len(ending)], term.text[: -len(ending)]) < 78
+    return False
+
+
+def _loose_edge(spoken: Sequence[str], term: Term, like: float) -> bool:
+    """Say whether the window only drags a little word along that the term does not hold."""
+    if len(spoken) == 1 or like > 0.97:
+        return False
+    head = spoken[0] in _COMMON and term.text[:2] != spoken[0][:2]
+    tail = spoken[-1] in _COMMON and term.text[-2:] != spoken[-1][-2:]
+    return (head or tail) and like < 0.9
+
+
+def _best(candidates: Sequence[Mention]) -> tuple[Mention, ...]:
+    def worth(mention: Mention) -> float:
+        return mention.likeness**3 * len(mention.term.text) ** 0.8
+
+    taken: dict[int, list[tuple[int, int]]] = {}
+    kept: list[Mention] = []
+    for mention in sorted(candidates, key=worth, reverse=True):
+        spans = taken.setdefault(mention.cue, [])
+        if all(mention.last < first or mention.first > last for first, last in spans):
+            spans.append((mention.first, mention.last))
+            kept.append(mention)
+    return tuple(sorted(kept, key=lambda mention: (mention.cue, mention.first)))
+
+
+def step_terms(procedure: Procedure, codes: Iterable[str]) -> tuple[Term, ...]:
+    """Collect the terms of the steps with these codes."""
+    chosen = set(codes)
+    return terms_of(step for step in procedure.steps if step.code in chosen)
