@@ -10,7 +10,7 @@ import numpy as np
 from vidseg.measure.draft.events import DraftEvent, find_events
 from vidseg.measure.draft.evidence import Clue, Telling, clue_reach, gather, spread
 from vidseg.measure.draft.order import Visit, best_path
-from vidseg.measure.draft.places import course_of, drafted_steps, slots_and_asides
+from vidseg.measure.draft.places import course_of, drafted_steps, slots_and_asides, stretched
 from vidseg.measure.draft.sayings import Sayings
 from vidseg.measure.draft.settings import Settings
 from vidseg.model.annotation import Cue
@@ -82,13 +82,11 @@ def draft(
         return _nothing(procedure, ordered, end, refusal, clues)
     cell_s = max(1.0, float(np.ceil(end / NS / MOST_CELLS)))
     cells = max(1, int(np.ceil(end / NS / cell_s)))
-    codes = [step.code for step in steps]
-    nats = spread(clues, telling, ordered, codes, cells, cell_s, settings)
-    slots, asides = slots_and_asides(
-        procedure, steps, nats, _work_s(clues, ordered, end), usual_s or {}, settings
-    )
+    lengths = stretched(procedure, steps, _work_s(clues, ordered, end), usual_s or {}, settings)
+    nats = spread(clues, telling, ordered, lengths, cells, cell_s, settings)
+    slots, asides = slots_and_asides(procedure, steps, nats, lengths, settings)
     visits = best_path(nats, slots, asides, cell_s, settings)
-    rows = _rows(visits, clues, telling, ordered, steps, nats, cell_s, end, settings)
+    rows = _rows(visits, clues, telling, ordered, steps, lengths, nats, cell_s, end, settings)
     found = {row.step.code for row in rows}
     missing = dict.fromkeys(code for code in course_of(procedure) if code not in found)
     events = find_events(ordered, procedure, telling)
@@ -147,6 +145,7 @@ def _rows(
     telling: Telling,
     cues: Sequence[Cue],
     steps: Sequence[Step],
+    lengths: Mapping[str, float],
     nats: np.typing.NDArray[np.float64],
     cell_s: float,
     end: int,
@@ -159,14 +158,17 @@ def _rows(
             continue
         left, right = visit.first * cell_s, visit.last * cell_s
         step = steps[visit.row]
+        usual = lengths[step.code]
         own = [
             clue
             for clue in clues
-            if clue.step == step.code and _inside(clue, telling, cues, settings, left, right)
+            if clue.step == step.code
+            and _inside(clue_reach(clue, telling, cues, usual, settings), left, right)
         ]
         if not own:
             continue
-        left, right = _trimmed(left, right, own, cues, telling, settings)
+        reaches = [clue_reach(clue, telling, cues, usual, settings) for clue in own]
+        left, right = _trimmed(left, right, reaches, usual, telling, settings)
         start, stop = round(left * NS), min(end, round(right * NS))
         if rows:
             start = max(start, rows[-1].span.end)
@@ -185,30 +187,23 @@ def _rows(
     return tuple(rows)
 
 
-def _inside(
-    clue: Clue,
-    telling: Telling,
-    cues: Sequence[Cue],
-    settings: Settings,
-    left: float,
-    right: float,
-) -> bool:
-    a, b = clue_reach(clue, telling, cues, settings)
-    return min(b, right) - max(a, left) >= 0.4 * min(b - a, right - left)
+def _inside(reach: tuple[float, float], left: float, right: float) -> bool:
+    shared = min(reach[1], right) - max(reach[0], left)
+    return shared >= 0.4 * min(reach[1] - reach[0], right - left)
 
 
 def _trimmed(
     left: float,
     right: float,
-    own: Sequence[Clue],
-    cues: Sequence[Cue],
+    reaches: Sequence[tuple[float, float]],
+    usual: float,
     telling: Telling,
     settings: Settings,
 ) -> tuple[float, float]:
     """Move a start that precedes all talk of the step closer to it, and an end likewise."""
-    spans = [clue_reach(clue, telling, cues, settings) for clue in own]
-    first = min(a for a, _ in spans)
-    last = max(b for _, b in spans)
+    first, last = min(a for a, _ in reaches), max(b for _, b in reaches)
+    if telling is Telling.LAGGING:
+        return left, right
     moved = max(left, min(first - settings.before_first, right - 2))
-    ended = min(right, max(last + settings.after_last, moved + 2))
+    ended = min(right, max(last + settings.after_last, moved + settings.at_least * usual))
     return moved, ended

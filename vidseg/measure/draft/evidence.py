@@ -6,7 +6,7 @@ Evidence is in nats: it is added up along a step and weighed against lengths and
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -23,6 +23,8 @@ from vidseg.model.clock import NS
 from vidseg.model.procedure import Step
 
 _SENTENCE = re.compile(r"(?<=[.!?;])\s+|,\s+(?=(?:and then|because|otherwise|if|but|so that)\b)")
+
+_RESUMED = re.compile(r"\b(?:again|back (?:to|in|with)|more|rest of|remaining|once more|resume)\b")
 
 
 class Telling(StrEnum):
@@ -91,6 +93,8 @@ def gather(
     for number, sentence in enumerate(spoken):
         found = _heard(sentence, by_sentence.get(number, ()))
         worth = WORTH[sentence.reading.sense]
+        if _RESUMED.search(sentence.text.lower()):
+            worth *= settings.resumed
         crowd = settings.crowd if len(found) > 3 else 1.0
         total: dict[str, float] = {}
         reasons: dict[str, list[str]] = {}
@@ -151,10 +155,16 @@ def telling_of(spoken: Sequence[Sentence], clues: Sequence[Clue]) -> Telling:
     return Telling.LEADING if in_future >= 0.4 else Telling.LIVE
 
 
-def reach(sense: Sense, telling: Telling, settings: Settings) -> tuple[str, float, str, float]:
-    """Say where a clue points: from (cue edge, seconds) to (cue edge, seconds)."""
+def reach(
+    sense: Sense, telling: Telling, usual_s: float, settings: Settings
+) -> tuple[str, float, str, float]:
+    """Say where a clue points: from (cue edge, seconds) to (cue edge, seconds).
+
+    A report comes when the step is over, so it points back over the step's usual length.
+    """
     if telling is Telling.LAGGING and sense is not Sense.AHEAD:
-        return ("start", -settings.lag_from, "start", -settings.lag_to)
+        back = settings.lag_to + max(settings.lag_from, settings.lag_length * usual_s)
+        return ("start", -back, "start", -settings.lag_to)
     if telling is Telling.LEADING and sense in (Sense.AHEAD, Sense.SUPPOSED):
         return ("end", settings.lead_from, "end", settings.lead_to)
     if sense is Sense.AHEAD:
@@ -168,7 +178,7 @@ def spread(
     clues: Sequence[Clue],
     telling: Telling,
     cues: Sequence[Cue],
-    codes: Sequence[str],
+    usual_s: Mapping[str, float],
     cells: int,
     cell_s: float,
     settings: Settings,
@@ -177,12 +187,12 @@ def spread(
 
     Where few cues speak of steps, each counts for more.
     """
-    out = np.zeros((len(codes), cells))
-    place = {code: row for row, code in enumerate(codes)}
+    out = np.zeros((len(usual_s), cells))
+    place = {code: row for row, code in enumerate(usual_s)}
     bearing = len({clue.cue for clue in clues if clue.heard})
     gain = float(np.clip(settings.gain_cues / max(1, bearing), 1.0, settings.gain_most))
     for clue in clues:
-        left, right = clue_reach(clue, telling, cues, settings)
+        left, right = clue_reach(clue, telling, cues, usual_s[clue.step], settings)
         first = int(np.clip(np.floor(left / cell_s), 0, cells - 1))
         last = int(np.clip(np.ceil(right / cell_s), first + 1, cells))
         out[place[clue.step], first:last] += clue.weight * gain / (last - first)
@@ -190,10 +200,10 @@ def spread(
 
 
 def clue_reach(
-    clue: Clue, telling: Telling, cues: Sequence[Cue], settings: Settings
+    clue: Clue, telling: Telling, cues: Sequence[Cue], usual_s: float, settings: Settings
 ) -> tuple[float, float]:
     """Give the seconds from and to which a clue points."""
     cue = cues[clue.cue].span
     edges = {"start": cue.start / NS, "end": cue.end / NS}
-    a, plus, b, minus = reach(clue.sense, telling, settings)
+    a, plus, b, minus = reach(clue.sense, telling, usual_s, settings)
     return edges[a] + plus, max(edges[a] + plus + 1, edges[b] + minus)

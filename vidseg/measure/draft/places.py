@@ -48,27 +48,34 @@ def usual_length_s(step: Step, learned: Mapping[str, float]) -> float:
     return USUAL_S if step.longest_ns is None else min(USUAL_S, step.longest_ns / NS / 4)
 
 
+def stretched(
+    procedure: Procedure,
+    steps: Sequence[Step],
+    work_s: float,
+    learned: Mapping[str, float],
+    settings: Settings,
+) -> dict[str, float]:
+    """Give the usual seconds of a visit by code, stretched towards ``work_s``, the whole work."""
+    usual = {step.code: usual_length_s(step, learned) for step in steps}
+    expected = sum(usual[code] + settings.pause for code in course_of(procedure))
+    stretch = float(np.clip(work_s / expected, 0.6, 1.8)) ** settings.stretch
+    return {code: length * stretch for code, length in usual.items()}
+
+
 def slots_and_asides(
     procedure: Procedure,
     steps: Sequence[Step],
     nats: Matrix,
-    work_s: float,
-    learned: Mapping[str, float],
+    lengths: Mapping[str, float],
     settings: Settings,
 ) -> tuple[list[Slot], list[Aside]]:
-    """Build the places of the course and the visits beside it.
-
-    Usual lengths are stretched towards the time the work took in all (``work_s``).
-    """
+    """Build the places of the course and the visits beside it; ``lengths`` are usual seconds."""
     course = course_of(procedure)
     row = {step.code: number for number, step in enumerate(steps)}
     by_code = {step.code: step for step in steps}
-    expected = sum(usual_length_s(by_code[code], learned) + settings.pause for code in course)
-    stretch = float(np.clip(work_s / expected, 0.6, 1.8)) ** settings.stretch
     slots = []
     for code in course:
-        step = by_code[code]
-        usual = usual_length_s(step, learned) * stretch
+        step, usual = by_code[code], lengths[code]
         cost = settings.skip if step.required else settings.skip_optional
         slots.append(Slot(row[code], usual, _longest(step, usual), cost, settings.spread))
     asides = []
@@ -76,9 +83,7 @@ def slots_and_asides(
         # Nothing said of a step: no visit to it beside the course.
         if nats[row[step.code]].sum() < settings.enough:
             continue
-        usual = usual_length_s(step, learned) * stretch
-        if step.code in course:
-            usual *= settings.again_length
+        usual = lengths[step.code] * (settings.again_length if step.code in course else 1.0)
         costs = tuple(
             _aside_cost(step, place, course, by_code, settings) for place in range(len(course) + 1)
         )
