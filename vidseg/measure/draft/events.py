@@ -11,7 +11,7 @@ from vidseg.measure.draft.terms import find_mentions, terms_of
 from vidseg.model.annotation import Cue
 from vidseg.model.procedure import Kind, Procedure, Step
 
-SURE = 0.84
+SURE = 0.88
 """Likeness from which a term counts here: an event is rare, so a false one weighs more."""
 LAG_NS = 12_000_000_000
 """How long before the words an event lies, where a narration lags (common practice)."""

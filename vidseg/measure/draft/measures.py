@@ -8,7 +8,8 @@ another case or day.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from vidseg.measure.draft.evidence import sentences
@@ -97,6 +98,7 @@ _BY_STEP = {
     "iol_insertion": "iol_optic_diameter",
     "pupil_expansion": "pupil_diameter",
 }
+_LENS = "iol_insertion"
 _NO_MEASURE = frozenset("o'clock oclock clock hour piece time quadrant hand instrument cut".split())
 _TOLD = frozenset({Sense.NOW, Sense.BEFORE, Sense.AHEAD, Sense.POSTPONED})
 
@@ -121,15 +123,18 @@ class Measured:
 
 
 def find_measures(
-    cues: Sequence[Cue], step_at: Sequence[tuple[int, int, str]] = ()
+    cues: Sequence[Cue], step_of: Mapping[int, str] | None = None
 ) -> tuple[Measured, ...]:
-    """Find the values spoken of this case, in order; ``step_at``: drafted (start, end, code)."""
+    """Find the values spoken of this case, in order.
+
+    ``step_of`` gives the drafted step of a caption by its number: what a bare width is of.
+    """
     found: list[Measured] = []
     for sentence in sentences(cues):
         if sentence.reading.sense not in _TOLD:
             continue
         at = cues[sentence.cue].span.start
-        step = next((code for start, end, code in step_at if start - 8_000_000_000 <= at < end), "")
+        step = (step_of or {}).get(sentence.cue, "")
         for quantity, value, unit in measures_in(sentence.text, step):
             found.append(Measured(at, quantity, value, unit, sentence.cue))
     return tuple(found)
@@ -163,7 +168,7 @@ def _plain(token: str) -> str:
     token = {"metre": "meter", "metres": "meter"}.get(token, token)
     for british, american in (("metre", "meter"), ("litre", "liter"), ("dioptre", "diopter")):
         token = token.replace(british, american)
-    if len(token) > 4 and token.endswith("s") and not token.endswith(("ss", "sis", "xis")):
+    if len(token) > 4 and token.endswith("s") and not token.endswith(("ss", "us", "is")):
         token = token[:-1]
     if len(token) > 4 and sounding(token) == sounding("vacuum"):
         return "vacuum"
@@ -228,12 +233,30 @@ def _measure(
     if unit == "D":
         bent = {"cylinder", "rule", "astigmatism", "toric"} & set(said)
         return ("astigmatism" if bent else "iol_power"), unit, value
+    if {"axial", "length"} <= set(before) and 15 <= value <= 40:
+        return "axial_length", "mm", value
+    if 15 <= value <= 110 and value.is_integer() and _of_a_person(said, number, behind):
+        return "patient_age", "y", value
     if before[:1] == ["plus"] or before[:1] == ["+"]:
         return ("iol_power", "D", value) if 4 <= value <= 40 else None
     blades = {"keratome", "blade", "knife", "slit"}
     if blades & set(behind[:2]) and 1.5 <= value <= 6 and not value.is_integer():
         return "incision_width", "mm", value
+    # A broken number without a unit, said of the size of what is being cut, is in millimetres.
+    sized = {"size", "diameter", "wide", "width", "big", "small", "around", "about"} & set(said)
+    if not value.is_integer() and 0.5 <= value <= 13 and step in _BY_STEP and step != _LENS and (
+        sized or step == "main_incision"
+    ):
+        return _width(said, number, low, high, step), "mm", value
     return None
+
+
+def _of_a_person(said: Sequence[str], number: Number, behind: Sequence[str]) -> bool:
+    if behind and behind[0] not in (".", ",", "and", "with", "right", "left", "has"):
+        return False
+    before = " ".join(said[max(0, number.first - 8) : number.first])
+    people = r"\b(?:he|she|lady|man|woman|gentleman|patient|aged|age|hes|shes|he s|she s|he's|she's)\b"
+    return re.search(people, before) is not None
 
 
 def _stray(before: Sequence[str], quantity: str) -> bool:

@@ -155,4 +155,6 @@ def _fraction(said: Sequence[str], at: int) -> Number | None:
         return None
     if word == "half" and not article and _at(said, end) in ("a", "an"):
         return Number(0.5, at, end + 1)
+    if word == "half" and _at(said, end)[:6] in ("diopte", "dioptr", "millim", "percen"):
+        return Number(0.5, at, end)
     return Number(_PARTS[word], at, end) if article and word in ("half", "quarter") else None

@@ -27,6 +27,7 @@ _COMMON = frozenset(
 )
 
 
+_DENIALS = frozenset({"no", "not", "without", "never"})
 ORDINARY = frozenset(
     """about above across after again against all almost alone along already also always anterior
     anything around asking back bad been before begin beginning behind being below best better
@@ -166,12 +167,17 @@ def find_mentions(cues: Sequence[Sequence[Word]], terms: Sequence[Term]) -> tupl
         for number, first, last in places[heard[row]]:
             spoken = [word.text for word in cues[number][first : last + 1]]
             like = float(found[row, column])
-            if _loose_edge(spoken, term, like) or _ordinary(spoken, term, like):
+            if _denial_lost(spoken, term) or _loose_edge(spoken, term, like) or _ordinary(spoken, term, like):
                 continue
             candidates.append(
                 Mention(number, first, last, term, " ".join(spoken), like)
             )
     return _best(candidates)
+
+
+def _denial_lost(spoken: Sequence[str], term: Term) -> bool:
+    """Say whether the term denies something and the words heard do not."""
+    return bool(_DENIALS & set(term.shown.lower().split())) and not _DENIALS & set(spoken)
 
 
 def _ordinary(spoken: Sequence[str], term: Term, like: float) -> bool:
