@@ -33,8 +33,16 @@ HERE = Path(__file__).resolve().parents[1] / "narration"
 SHARED = Path(__file__).resolve().parents[3] / "shared" / "narration"
 HELD = frozenset({"noisy", "tunnel"})
 UNSCORED = frozenset(
-    {"pupil_expansion", "anterior_vitrectomy", "bridle_suture", "cautery", "draping",
-     "iol_preparation", "chamber_wash", "toric_marking"}
+    {
+        "pupil_expansion",
+        "anterior_vitrectomy",
+        "bridle_suture",
+        "cautery",
+        "draping",
+        "iol_preparation",
+        "chamber_wash",
+        "toric_marking",
+    }
 )
 """Labels that the shared truths leave as gaps; left out of every truth and draft alike."""
 
@@ -116,9 +124,7 @@ def annotation(case: Narrated, runs: Sequence[Run]) -> Annotation:
 
 def score(case: Narrated, runs: Sequence[Run]) -> dict[str, float]:
     """Score rows against the truth; percents, and seconds for the median start error."""
-    found = agree(
-        annotation(case, case.truth), annotation(case, runs), Spans([Span(0, case.end)])
-    )
+    found = agree(annotation(case, case.truth), annotation(case, runs), Spans([Span(0, case.end)]))
     f1 = {percent: hits.f1 for percent, hits in found.hits}
     true, own = {run[0] for run in case.truth}, {run[0] for run in runs}
     errors = []
@@ -153,11 +159,15 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("folders", type=Path, nargs="*")
     asked = parser.parse_args(arguments)
     cases = [
-        case for folder in asked.folders or [SHARED, HERE] if folder.is_dir()
+        case
+        for folder in asked.folders or [SHARED, HERE]
+        if folder.is_dir()
         for case in narrated(folder)
     ]
     keys = ("F1@10", "F1@25", "F1@50", "edit", "acc", "P", "R", "start", "fix10")
-    print(f"{'case':14} {'method':10}" + "".join(f"{key:>7}" for key in keys) + "  fix10 of others; s")
+    print(
+        f"{'case':14} {'method':10}" + "".join(f"{key:>7}" for key in keys) + "  fix10 of others; s"
+    )
     sums: dict[str, list[dict[str, float]]] = {name: [] for name in METHODS}
     for case in cases:
         began = time.perf_counter()
@@ -167,7 +177,9 @@ def main(arguments: Sequence[str]) -> int:
         scores = {"draft": score(case, runs), **scores}
         for name, values in scores.items():
             sums[name].append(values)
-        tail = " ".join(f"{name} {scores[name]['fix10']:.0f}" for name in METHODS if name != "draft")
+        tail = " ".join(
+            f"{name} {scores[name]['fix10']:.0f}" for name in METHODS if name != "draft"
+        )
         mark = case.name + (" (held)" if case.name in HELD else "")
         for name in METHODS if asked.each else ["draft"]:
             cells = "".join(f"{scores[name][key]:7.1f}" for key in keys)

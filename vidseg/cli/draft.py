@@ -87,8 +87,12 @@ def command(
         missing = [step.code for step in made.missing]
         click.echo(
             json.dumps(
-                {"rows": rows, "missing": missing, "told": made.telling.value,
-                 "refusal": made.refusal},
+                {
+                    "rows": rows,
+                    "missing": missing,
+                    "told": made.telling.value,
+                    "refusal": made.refusal,
+                },
                 indent=1,
             )
         )

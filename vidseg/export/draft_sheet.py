@@ -43,9 +43,7 @@ def draft_sheet(draft: Draft, source: str, case: str | None = None) -> Sheet:
             )
         )
     marks.sort(key=_start)
-    return Sheet(
-        source, tuple(marks), procedure=draft.procedure, case=case, annotator=ANNOTATOR
-    )
+    return Sheet(source, tuple(marks), procedure=draft.procedure, case=case, annotator=ANNOTATOR)
 
 
 def _start(mark: Mark) -> int:

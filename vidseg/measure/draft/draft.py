@@ -11,6 +11,7 @@ from vidseg.measure.draft.events import DraftEvent, find_events
 from vidseg.measure.draft.evidence import Clue, Telling, clue_reach, gather, spread
 from vidseg.measure.draft.order import Visit, best_path
 from vidseg.measure.draft.places import course_of, drafted_steps, slots_and_asides, stretched
+from vidseg.measure.draft.refusal import refuse, refuse_order, refuse_rows
 from vidseg.measure.draft.sayings import Sayings
 from vidseg.measure.draft.settings import Settings
 from vidseg.model.annotation import Cue
@@ -77,7 +78,7 @@ def draft(
     if not ordered or end <= 0:
         return _nothing(procedure, ordered, end, "nothing recognised: the captions hold no speech")
     clues, telling = gather(ordered, steps, settings, Sayings(steps))
-    refusal = _refusal(clues, procedure, len(ordered))
+    refusal = refuse(clues, course_of(procedure), ordered, procedure.code)
     if refusal:
         return _nothing(procedure, ordered, end, refusal, clues)
     cell_s = max(1.0, float(np.ceil(end / NS / MOST_CELLS)))
@@ -88,6 +89,13 @@ def draft(
     visits = best_path(nats, slots, asides, cell_s, settings)
     rows = _rows(visits, clues, telling, ordered, steps, lengths, nats, cell_s, end, settings)
     found = {row.step.code for row in rows}
+    supported = {(cue, row.step.code) for row in rows for cue in row.cues}
+    course = course_of(procedure)
+    refusal = refuse_rows(found, course, procedure.code) or refuse_order(
+        clues, course, ordered, supported, len(rows), procedure.code
+    )
+    if refusal:
+        return _nothing(procedure, ordered, end, refusal, clues)
     missing = dict.fromkeys(code for code in course_of(procedure) if code not in found)
     events = find_events(ordered, procedure, telling)
     return Draft(
@@ -110,25 +118,6 @@ def _nothing(
     clues: tuple[Clue, ...] = (),
 ) -> Draft:
     return Draft(procedure.code, cues, (), (), (), clues, Telling.LIVE, length_ns, refusal)
-
-
-def _refusal(clues: Sequence[Clue], procedure: Procedure, cues: int) -> str:
-    """Say why these captions are no narration of this operation, or nothing."""
-    weight: dict[str, float] = {}
-    for clue in clues:
-        if clue.heard:
-            weight[clue.step] = max(weight.get(clue.step, 0.0), clue.weight)
-    course = course_of(procedure)
-    wanted = list(dict.fromkeys(course))
-    heard = [code for code in wanted if weight.get(code, 0.0) >= 0.9]
-    if not any(value >= 0.9 for value in weight.values()):
-        return f"nothing recognised: no term of {procedure.code} in {cues} captions"
-    if len(heard) < min(4, max(1, len(wanted) // 2)):
-        return (
-            f"this does not look like {procedure.code}: {len(heard)} of {len(wanted)} steps of "
-            "its usual course are spoken of"
-        )
-    return ""
 
 
 def _work_s(clues: Sequence[Clue], cues: Sequence[Cue], end: int) -> float:

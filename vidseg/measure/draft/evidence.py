@@ -122,9 +122,7 @@ def gather(
     return tuple(clues), telling_of(spoken, clues)
 
 
-def _heard(
-    sentence: Sentence, mentions: Sequence[Mention]
-) -> dict[str, tuple[float, list[str]]]:
+def _heard(sentence: Sentence, mentions: Sequence[Mention]) -> dict[str, tuple[float, list[str]]]:
     found: dict[str, tuple[float, list[str]]] = {}
     for mention in mentions:
         before = tuple(word.text for word in sentence.words[: mention.first])

@@ -30,13 +30,9 @@ def learned_lengths(
                 continue
             for segment in timing.segments:
                 if not (segment.open_start or segment.open_end):
-                    logs.setdefault(timing.step.code, []).append(
-                        math.log(segment.span.length / NS)
-                    )
+                    logs.setdefault(timing.step.code, []).append(math.log(segment.span.length / NS))
     out: dict[str, float] = {}
     for code, found in logs.items():
         prior = math.log(usual_length_s(procedure.step(code), {}))
-        out[code] = math.exp(
-            (sum(found) + PRIOR_VISITS * prior) / (len(found) + PRIOR_VISITS)
-        )
+        out[code] = math.exp((sum(found) + PRIOR_VISITS * prior) / (len(found) + PRIOR_VISITS))
     return out

@@ -244,8 +244,12 @@ def _measure(
         return "incision_width", "mm", value
     # A broken number without a unit, said of the size of what is being cut, is in millimetres.
     sized = {"size", "diameter", "wide", "width", "big", "small", "around", "about"} & set(said)
-    if not value.is_integer() and 0.5 <= value <= 13 and step in _BY_STEP and step != _LENS and (
-        sized or step == "main_incision"
+    if (
+        not value.is_integer()
+        and 0.5 <= value <= 13
+        and step in _BY_STEP
+        and step != _LENS
+        and (sized or step == "main_incision")
     ):
         return _width(said, number, low, high, step), "mm", value
     return None
@@ -255,7 +259,9 @@ def _of_a_person(said: Sequence[str], number: Number, behind: Sequence[str]) -> 
     if behind and behind[0] not in (".", ",", "and", "with", "right", "left", "has"):
         return False
     before = " ".join(said[max(0, number.first - 8) : number.first])
-    people = r"\b(?:he|she|lady|man|woman|gentleman|patient|aged|age|hes|shes|he s|she s|he's|she's)\b"
+    people = (
+        r"\b(?:he|she|lady|man|woman|gentleman|patient|aged|age|hes|shes|he s|she s|he's|she's)\b"
+    )
     return re.search(people, before) is not None
 
 

@@ -35,8 +35,9 @@ class Number:
 def tokens(text: str) -> list[str]:
     """Split a text into lower-case words, numbers and marks; hyphens part words."""
     plain = re.sub(r"<[^>]*>", " ", text).lower().replace("-", " ")
-    return [token.replace(",", ".") if token[0].isdigit() else token
-            for token in _TOKEN.findall(plain)]
+    return [
+        token.replace(",", ".") if token[0].isdigit() else token for token in _TOKEN.findall(plain)
+    ]
 
 
 def find_numbers(said: Sequence[str]) -> list[Number]:
@@ -117,8 +118,10 @@ def _digits(said: Sequence[str], at: int) -> tuple[str, int] | None:
             text += str(_UNITS[word])
         elif word.isdigit() or (not text and (word in _TENS or word in _UNITS)):
             small = _below_hundred(said, at)
-            return (text + (word if small is None else str(small[0])),
-                    at + 1 if small is None else small[1])
+            return (
+                text + (word if small is None else str(small[0])),
+                at + 1 if small is None else small[1],
+            )
         else:
             break
         at += 1

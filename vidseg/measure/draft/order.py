@@ -133,6 +133,4 @@ def _gap_costs(cell_s: float, settings: Settings) -> Matrix:
 def _lengths(kind: Slot | Aside, cells: int, cell_s: float, settings: Settings) -> Matrix:
     most = min(cells, max(2, int(np.ceil(kind.longest_s / cell_s))))
     seconds = np.maximum(np.arange(most + 1) * cell_s, cell_s / 2)
-    return np.asarray(
-        -settings.length * 0.5 * (np.log(seconds / kind.usual_s) / kind.spread) ** 2
-    )
+    return np.asarray(-settings.length * 0.5 * (np.log(seconds / kind.usual_s) / kind.spread) ** 2)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -44,7 +45,7 @@ def usual_length_s(step: Step, learned: Mapping[str, float]) -> float:
     if step.usual_ns is not None:
         return max(1.0, step.usual_ns / NS)
     if step.shortest_ns and step.longest_ns:
-        return max(1.0, float(np.sqrt(step.shortest_ns * step.longest_ns)) / NS)
+        return max(1.0, math.sqrt(step.shortest_ns * step.longest_ns) / NS)
     return USUAL_S if step.longest_ns is None else min(USUAL_S, step.longest_ns / NS / 4)
 
 

@@ -6,8 +6,10 @@ vocabulary's labels and sayings, against small talk of the theatre.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from zlib import crc32
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +18,7 @@ from vidseg.measure.draft.hearing import sounding
 from vidseg.model.procedure import Step, fold
 
 SIZES = (2, 3, 4, 5)
+BUCKETS = 4096
 RIDGE = 0.3
 SHARPNESS = 7.0
 """How fast likelihood follows the regression's score."""
@@ -56,27 +59,29 @@ class Sayings:
         owners += [len(steps)] * len(SMALL_TALK)
         counts = [_grams(text) for text in texts]
         documents = Counter(gram for count in counts for gram in count)
-        self._places = {gram: place for place, gram in enumerate(documents)}
-        self._rarity = np.log((1 + len(texts)) / (1 + np.array(list(documents.values())))) + 1
+        self._rarity = {
+            gram: math.log((1 + len(texts)) / (1 + times)) + 1 for gram, times in documents.items()
+        }
         bank = self._vectors(counts)
         classes = len(steps) + 1
-        target = np.zeros((len(texts), classes))
+        target = np.zeros((len(texts), classes), dtype=np.float32)
         target[np.arange(len(texts)), owners] = 1
         # Every class counts alike, however many sayings it has.
         share = np.sqrt(target.sum(axis=0).mean() / np.maximum(1, target.sum(axis=0)))
         emphasis = np.minimum(3.0, share)[owners]
-        kernel = bank @ bank.T + np.diag(RIDGE / emphasis)
+        kernel = bank @ bank.T + np.diag((RIDGE / emphasis).astype(np.float32))
         dual = np.linalg.solve(kernel, target)
         self._weights = bank.T @ dual
 
-    def _vectors(self, counts: Iterable[Counter[str]]) -> NDArray[np.float64]:
+    def _vectors(self, counts: Iterable[Counter[str]]) -> NDArray[np.float32]:
         rows = list(counts)
-        out = np.zeros((len(rows), len(self._places)))
+        out = np.zeros((len(rows), BUCKETS), dtype=np.float32)
         for number, count in enumerate(rows):
             for gram, times in count.items():
-                place = self._places.get(gram)
-                if place is not None:
-                    out[number, place] = (1 + np.log(times)) * self._rarity[place]
+                rarity = self._rarity.get(gram)
+                if rarity is not None:
+                    # Hashed, as a table of every n-gram would be large and slow.
+                    out[number, crc32(gram.encode()) % BUCKETS] += (1 + math.log(times)) * rarity
         length = np.linalg.norm(out, axis=1, keepdims=True)
         return np.asarray(out / np.maximum(length, 1e-9))
 

@@ -93,7 +93,9 @@ _PAST = re.compile(
     r"begun)\b|\b(?:i|we|it|they|loop|haptic|which) (?:\w+ )?(?:went|took|made|saw|began|came|got|"
     rf"gave|tore|{_REGULAR})\b|\bago\b"
 )
-_DENIAL = frozenset("no not never without dont doesnt didnt isnt arent wasnt cannot cant nothing".split())
+_DENIAL = frozenset(
+    "no not never without dont doesnt didnt isnt arent wasnt cannot cant nothing".split()
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +109,9 @@ class Reading:
 
 def read_clause(text: str, asked: bool = False) -> Reading:
     """Read one clause or sentence; ``asked``: it ends in a question mark."""
-    plain = " ".join(re.sub(r"[^a-z0-9 ]+", " ", text.lower().replace("'", "").replace("’", "")).split())
+    plain = " ".join(
+        re.sub(r"[^a-z0-9 ]+", " ", text.lower().replace("'", "").replace("’", "")).split()
+    )
     past, future = bool(_PAST.search(plain)), bool(_FUTURE.search(plain))
     if asked or _ASKED.search(plain):
         sense = Sense.ASKED

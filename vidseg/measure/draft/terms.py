@@ -17,6 +17,8 @@ from vidseg.measure.draft.hearing import Word, metaphone, sounding
 from vidseg.model.procedure import Procedure, Step, fold
 
 LONGEST_WINDOW = 5
+WORD_HEARD = 65
+"""Likeness, in percent, at which a word of a longer term counts as heard."""
 LABEL_WEIGHT = 2.0
 SPOKEN_WEIGHT = 1.6
 SAYING_WORDS = 5
@@ -164,20 +166,42 @@ def find_mentions(cues: Sequence[Sequence[Word]], terms: Sequence[Term]) -> tupl
     candidates: list[Mention] = []
     for row, column in np.argwhere((found >= limits[None, :]) & fits):
         term = terms[column]
-        for number, first, last in places[heard[row]]:
+        text = heard[row]
+        for number, first, last in places[text]:
             spoken = [word.text for word in cues[number][first : last + 1]]
             like = float(found[row, column])
-            if _denial_lost(spoken, term) or _loose_edge(spoken, term, like) or _ordinary(spoken, term, like):
+            if (
+                _denial_lost(spoken, term)
+                or _loose_edge(spoken, term, like)
+                or _ordinary(spoken, term, like)
+                or _word_lost(text, term, like)
+            ):
                 continue
-            candidates.append(
-                Mention(number, first, last, term, " ".join(spoken), like)
-            )
+            candidates.append(Mention(number, first, last, term, " ".join(spoken), like))
     return _best(candidates)
 
 
 def _denial_lost(spoken: Sequence[str], term: Term) -> bool:
     """Say whether the term denies something and the words heard do not."""
     return bool(_DENIALS & set(term.shown.lower().split())) and not _DENIALS & set(spoken)
+
+
+def _word_lost(text: str, term: Term, like: float) -> bool:
+    """Say whether a word that tells of a term of several words is not to be heard in ``text``.
+
+    Mangled speech keeps the little words; another telling word makes another meaning.
+    """
+    telling = [fold(word) for word in term.shown.split()]
+    telling = [word for word in telling if word and word not in _COMMON]
+    if like > 0.97 or len(telling) < 2:
+        return False
+    for word in telling:
+        part = (
+            fuzz.partial_ratio(word, text) + fuzz.partial_ratio(sounding(word), sounding(text))
+        ) / 2
+        if part < (80 if len(word) <= 3 else WORD_HEARD):
+            return True
+    return False
 
 
 def _ordinary(spoken: Sequence[str], term: Term, like: float) -> bool:
