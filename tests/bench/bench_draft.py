@@ -2,9 +2,9 @@
 
     python tests/bench/bench_draft.py [--each] [FOLDER ...]
 
-A folder holds ``NAME.vtt`` and ``NAME.truth.csv`` (start, end, phase). Without one: the narrations of
-the tests, and the folder ``shared/narration`` beside the project where it is present. Scored
-are the labels that any truth of the folder names. ``held`` marks those never tuned on.
+A folder holds ``NAME.vtt`` and ``NAME.truth.csv`` (start, end, phase). Without one: the
+narrations of the tests, and the folder ``shared/narration`` beside the project where it is
+present. ``held`` marks those on which no weight was tuned. See ``UNSCORED``.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 from vidseg.formats import read_captions
@@ -91,7 +92,7 @@ def exact_terms(case: Narrated) -> list[Run]:
     starts: list[tuple[int, str]] = []
     for cue in case.cues:
         words = [fold(word) for word in cue.text.split()]
-        pairs = [*words, *("".join(p) for p in zip(words, words[1:], strict=False))]
+        pairs = [*words, *("".join(p) for p in pairwise(words))]
         hit = next((code for label, code in labels if label in pairs), None)
         if hit and (not starts or starts[-1][1] != hit):
             starts.append((cue.span.start, hit))

@@ -24,6 +24,9 @@ from vidseg.cli.show import aligned, say, show_problems
 @click.option("--length", "length_ns", type=Duration(), help="Length of the recording.")
 @click.option("-o", "--out", type=FILE, help="Where to write the draft annotation.")
 @click.option("--measures", type=FILE, metavar="FILE.csv", help="Where to write values spoken.")
+@click.option(
+    "--usual-only", is_flag=True, help="Leave out steps beside the vocabulary's usual course."
+)
 @click.option("--explain", is_flag=True, help="Say caption by caption what was understood.")
 @click.option("--force", is_flag=True, help="Replace files that exist.")
 @json_option
@@ -35,6 +38,7 @@ def command(
     length_ns: int | None,
     out: Path | None,
     measures: Path | None,
+    usual_only: bool,
     explain: bool,
     force: bool,
     as_json: bool,
@@ -71,7 +75,7 @@ def command(
     read = read_captions(captions)
     show_problems(read.problems, quiet)
     length = open_recording(recordings).length if recordings else length_ns
-    made = draft(read.cues, vocabulary, length)
+    made = draft(read.cues, vocabulary, length, usual_only=usual_only)
     values = find_measures(made.cues, {cue: row.step.code for row in made.rows for cue in row.cues})
     sheet = draft_sheet(made, captions.name)
     if as_json:

@@ -86,8 +86,8 @@ def explanation(draft: Draft) -> str:
         for cue in row.cues:
             support.setdefault(cue, []).append(f"row {number} ({row.step.code})")
     lines = [f"told {draft.telling.value}"]
-    for number, cue in enumerate(draft.cues):
-        lines.append(f"{format_time(cue.span.start)}  {' '.join(cue.text.split())}")
+    for number, caption in enumerate(draft.cues):
+        lines.append(f"{format_time(caption.span.start)}  {' '.join(caption.text.split())}")
         found = sorted((c for c in draft.clues if c.cue == number), key=lambda c: -c.weight)
         for clue in found[:4]:
             lines.append(f"    {clue.step} {clue.weight:.1f} [{clue.sense.value}] {clue.why}")

@@ -62,11 +62,13 @@ def draft(
     length_ns: int | None = None,
     usual_s: Mapping[str, float] | None = None,
     settings: Settings | None = None,
+    usual_only: bool = False,
 ) -> Draft:
     """Draft the steps of an operation from its timed captions.
 
     ``length_ns`` is the recording's length (else the captions' end); ``usual_s`` gives lengths of
-    visits learned from own cases, by code, in place of the vocabulary's. Rows come in order of
+    visits learned from own cases, by code, in place of the vocabulary's; ``usual_only`` leaves
+    out steps beside the vocabulary's usual course (draping, cautery …). Rows come in order of
     time and do not overlap.
     """
     settings = settings or Settings()
@@ -96,7 +98,9 @@ def draft(
     )
     if refusal:
         return _nothing(procedure, ordered, end, refusal, clues)
-    missing = dict.fromkeys(code for code in course_of(procedure) if code not in found)
+    if usual_only:
+        rows = tuple(row for row in rows if row.step.code in course)
+    missing = dict.fromkeys(code for code in course if code not in found)
     events = find_events(ordered, procedure, telling)
     return Draft(
         procedure.code,

@@ -99,7 +99,9 @@ _BY_STEP = {
     "pupil_expansion": "pupil_diameter",
 }
 _LENS = "iol_insertion"
-_NO_MEASURE = frozenset("o'clock oclock clock hour piece time quadrant hand instrument cut".split())
+_NO_MEASURE = frozenset(
+    {"o'clock", "oclock", "clock", "hour", "piece", "time", "quadrant", "hand", "instrument", "cut"}
+)
 _TOLD = frozenset({Sense.NOW, Sense.BEFORE, Sense.AHEAD, Sense.POSTPONED})
 
 

@@ -1,4 +1,4 @@
-"""Numbers as people say them: ``three hundred and eighty``, ``two point four``, ``six and a half``."""
+"""Numbers as people say them: ``three hundred and eighty``, ``two point four``."""
 
 from __future__ import annotations
 
@@ -6,19 +6,13 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-_UNITS = {
-    word: value
-    for value, word in enumerate(
-        """zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen
-        fifteen sixteen seventeen eighteen nineteen""".split()
-    )
-}
-_TENS = {
-    word: 10 * value
-    for value, word in enumerate(
-        "twenty thirty forty fifty sixty seventy eighty ninety".split(), start=2
-    )
-}
+_UNIT_WORDS = (
+    "zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen "
+    "sixteen seventeen eighteen nineteen"
+)
+_TEN_WORDS = "twenty thirty forty fifty sixty seventy eighty ninety"
+_UNITS = {word: value for value, word in enumerate(_UNIT_WORDS.split())}
+_TENS = {word: 10 * value for value, word in enumerate(_TEN_WORDS.split(), start=2)}
 _PARTS = {"half": 0.5, "quarter": 0.25, "third": 1 / 3, "tenth": 0.1, "hundredth": 0.01}
 _TOKEN = re.compile(r"\d+(?:[.,]\d+)?|[^\W\d_]+(?:['’][^\W\d_]+)*|[%/+;:.!?,°]")
 

@@ -31,7 +31,7 @@ class Slot:
 
 @dataclass(frozen=True, slots=True)
 class Aside:
-    """A visit beside the course: its step's row, lengths, and its cost at each place (slots + 1)."""
+    """A visit beside the course: its step's row, lengths, and cost at each place (slots + 1)."""
 
     row: int
     usual_s: float
@@ -52,7 +52,7 @@ class Visit:
 def best_path(
     nats: Matrix, slots: Sequence[Slot], asides: Sequence[Aside], cell_s: float, settings: Settings
 ) -> list[Visit]:
-    """Find the visits of the best path through evidence ``nats`` (rows, cells), in order of time."""
+    """Find the best path's visits, in order of time; evidence ``nats`` has shape (rows, cells)."""
     cells = nats.shape[1]
     places = len(slots) + 1
     total = np.concatenate([np.zeros((len(nats), 1)), np.cumsum(nats, axis=1)], axis=1)
@@ -77,11 +77,11 @@ def best_path(
                 continue
             starts = entry[j, t - reach : t][::-1] - total[row, t - reach : t][::-1]
             worth = starts + prior[1 : reach + 1]
-            best = int(np.argmax(worth))
-            value = worth[best] + total[row, t]
+            latest = int(np.argmax(worth))
+            value = worth[latest] + total[row, t]
             if value > after[j + 1, t]:
                 after[j + 1, t] = value
-                came[j + 1][t] = (row, t - best - 1, int(entered[j, t - best - 1]))
+                came[j + 1][t] = (row, t - latest - 1, int(entered[j, t - latest - 1]))
         for number, (row, prior) in enumerate(side):
             reach = min(t, len(prior) - 1)
             if reach < 1 or total[row, t] <= total[row, t - reach]:
@@ -90,9 +90,9 @@ def best_path(
             worth = starts + prior[1 : reach + 1]
             best_each = np.argmax(worth, axis=1)
             values = worth[np.arange(places), best_each] + total[row, t] - side_cost[number]
-            for place in np.flatnonzero(values > after[:, t]):
+            for place in map(int, np.flatnonzero(values > after[:, t])):
                 after[place, t] = values[place]
-                came[place][t] = (row, t - int(best_each[place]) - 1, int(place))
+                came[place][t] = (row, t - int(best_each[place]) - 1, place)
         # A gap of any length, its cost capped: near ones one by one, far ones by their best.
         near = min(t, len(gaps) - 1)
         if t - near - 1 >= 0:
@@ -108,8 +108,8 @@ def best_path(
         waited[distant, t] = far_from[distant]
         for j in range(len(slots)):
             choice = ready[: j + 1, t] - (skips[j] - skips[: j + 1])
-            best = int(np.argmax(choice))
-            entry[j, t], entered[j, t] = choice[best], best
+            nearest = int(np.argmax(choice))
+            entry[j, t], entered[j, t] = choice[nearest], nearest
     # The last gap is free; places never reached cost as skipped ones.
     ends = np.where(np.isfinite(after), after - (skips[-1] - skips)[:, None], -np.inf)
     place, t = (int(x) for x in np.unravel_index(int(np.argmax(ends)), ends.shape))

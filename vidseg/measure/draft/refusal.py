@@ -15,7 +15,7 @@ SHARE = 0.3
 """Share of the usual course that must be spoken of, four steps at least."""
 IN_ORDER = 0.6
 """Share of pairs of clues that must stand in the course's order; by chance it is a half."""
-IN_ORDER_AND_PLACED = 1.35
+IN_ORDER_AND_PLACED = 1.28
 """That share plus the share of the clues' weight that found a place in the draft."""
 SEVERAL = 2.0
 """Visits to each step from which, out of order, the captions are taken for several operations."""
@@ -53,8 +53,8 @@ def refuse_order(
 ) -> str:
     """Say that the terms stand in no order of the operation; "" where they may.
 
-    ``supported``: the captions and steps (by number and code) that found a place in the draft, which
-    has ``visits`` rows.
+    ``supported``: the captions and steps (by number and code) that found a place in the draft,
+    which has ``visits`` rows.
     """
     share = in_order(clues, course, cues)
     if share is None:
@@ -88,7 +88,8 @@ def refuse_rows(told: Collection[str], course: Sequence[str], code: str) -> str:
 def in_order(clues: Sequence[Clue], course: Sequence[str], cues: Sequence[Cue]) -> float | None:
     """Give the share, by weight, of pairs of strong clues that stand in the course's order.
 
-    Only steps that the course holds once count, and captions that speak plainly for one. None where there are fewer than twenty pairs.
+    Only steps that the course holds once count, and captions that speak plainly for one. None
+    where there are fewer than twenty pairs.
     """
     place = {code: course.index(code) for code in course if course.count(code) == 1}
     by_cue: dict[int, list[Clue]] = {}

@@ -9,12 +9,14 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from typing import Any
 from zlib import crc32
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vidseg.measure.draft.hearing import sounding
+from vidseg.measure.draft.small_talk import SMALL_TALK
 from vidseg.model.procedure import Step, fold
 
 SIZES = (2, 3, 4, 5)
@@ -22,30 +24,10 @@ BUCKETS = 4096
 RIDGE = 0.3
 SHARPNESS = 7.0
 """How fast likelihood follows the regression's score."""
-SMALL_TALK = tuple(
-    """good morning and welcome|hello everybody|thank you for watching|thank you very much|this is the
-right eye of a patient|a seventy year old man|she is a farmer|he has diabetes|vision is counting
-fingers|grade two nuclear sclerosis|visual acuity before surgery|this was an ordinary case|we are
-in our clinic today|my assistant is new|the nurse is bringing it|sorry for the sound|the telephone
-is ringing|please be quiet|are you comfortable sir|look straight ahead please|keep still please
-do not move|the light is bright|can you turn down the microscope|wait a moment|okay|good|very
-good|nice|yes exactly|all right|anaesthesia is topical|the block was given|drops were given
-before|pupil is well dilated|the pupil is round|i am sitting at the head|the machine is old|we
-have two machines|it is an expensive instrument|this instrument is reusable|the settings are on the
-screen|the bottle is empty change it|the foot pedal|hands should be relaxed|students ask me this
-often|in my experience this is safe|the literature says|the other eye was done last year|he wants
-to read without glasses|biometry was done|the next patient is waiting|the video is blurred here
-|the camera was moved|we will see her tomorrow|post operative drops|cover the eye with a pad|the
-hospital is far from the town|it takes practice|do not hurry|what do you think|any questions|why is
-that|that is all for today|the cornea is clear|the chamber is stable|the iris is stable|everything
-is going well|no complication so far|this is important|as you can see here|see this carefully""".replace(
-        "\n", " "
-    ).split("|")
-)
 
 
 class Sayings:
-    """A scorer of sentences: ``likelihood(texts)`` gives (texts, steps + 1), the last small talk."""
+    """A scorer of sentences by step, with small talk as one class more."""
 
     def __init__(self, steps: Sequence[Step]) -> None:
         self.codes = tuple(step.code for step in steps)
@@ -92,7 +74,7 @@ class Sayings:
         return _softmax(SHARPNESS * (self._vectors(_grams(text) for text in texts) @ self._weights))
 
 
-def _softmax(scores: NDArray[np.float64]) -> NDArray[np.float64]:
+def _softmax(scores: NDArray[Any]) -> NDArray[np.float64]:
     raised = np.exp(scores - scores.max(axis=1, keepdims=True))
     return np.asarray(raised / raised.sum(axis=1, keepdims=True))
 

@@ -42,7 +42,8 @@ _ELSEWHERE = re.compile(
     r"|\b(?:another|different|next) (?:patient|case|lady|man|story)\b|\bthe other day\b"
     r"|\b(?:other|fellow|first) eye\b|\byears? ago\b|\bmonths? ago\b|\bweeks? ago\b|\bused to\b"
     r"|\bin my (?:training|fellowship|residency|first)\b|\bwhen i (?:was|started|learned|learnt)\b"
-    r"|\bi (?:once|remember)\b|\bonce (?:i|we|had|it)\b|\bin (?:that|those) (?:case|patient|day)s?\b"
+    r"|\bi (?:once|remember)\b|\bonce (?:i|we|had|it)\b|\bin (?:that|those) (?:case|patient|day)s?"
+    r"\b"
     r"|\bearlier (?:case|today|this (?:week|morning))\b|\bthe case before\b|\bbefore lunch\b"
 )
 _SUPPOSED = re.compile(
@@ -61,15 +62,18 @@ _ASKED = re.compile(
     r"that|this|there|they))\b"
 )
 _POSTPONED = re.compile(
-    r"\bnot (?:yet|now|today|this time|needed|necessary)\b|\bno need\b|\b(?:do|does|did)(?: not|nt) "
-    r"(?:need|want|use|do|like)\b|\blater\b|\bat the end (?:i|we) will\b|\bbefore (?:i|we|the|going|"
-    r"you|starting)\b|\binstead of\b|\bwithout\b|\bwill not\b|\bwo?nt\b|\bskip|\bavoid"
+    r"\b(?:here|in place|in|there) already\b|\balready (?:here|in place|there)\b"
+    r"|\bnot (?:yet|now|today|this time|needed|necessary)\b|\bno need\b"
+    r"|\b(?:do|does|did)(?: not|nt) (?:need|want|use|do|like)\b|\blater\b"
+    r"|\bat the end (?:i|we) will\b|\bbefore (?:i|we|the|going|you|starting)\b"
+    r"|\binstead of\b|\bwithout\b|\bwill not\b|\bwo?nt\b|\bskip|\bavoid"
 )
 _AHEAD = re.compile(
     r"\b(?:i|we|you|it|they|that)(?: will|ll| shall)\b|\bwill (?:now|be|then|go|do|use|come)\b"
     r"|\bgoing to\b|\bgonna\b|\bnext\b|\bthen comes?\b|\blet (?:us|me)\b|\blets\b|\babout to\b"
     r"|\bplease\b|\bgive me\b|\bready\b|\bprepar|\bload(?:ing|ed)?\b|\bwant to\b|\bwe need\b"
-    r"|\bi need\b|\bin a moment\b|\bchange to\b|\bswitch to\b|\bnow for\b|\bonto\b|\btime (?:for|to)\b"
+    r"|\bi need\b|\bin a moment\b|\bchange to\b|\bswitch to\b|\bnow for\b|\bonto\b"
+    r"|\btime (?:for|to)\b"
     r"|\bafter (?:that|this)\b|\bpass me\b|\bcan i have\b|\bhand me\b|\bget ready\b"
 )
 _FUTURE = re.compile(
@@ -84,8 +88,10 @@ _BEFORE = re.compile(
     rf"\b(?:was|were|had|did|has been|have been|been)\b|\b(?:have|has|ve) (?:\w+ )?(?:{_REGULAR}|"
     r"done|made|gone|put|taken|seen|given|got|cut|begun|come|placed)\b"
     r"|\b(?:i|we|it|he|she|they|which|that) (?:just |already |also )?(?:went|took|made|saw|"
-    rf"began|came|got|gave|broke|spun|tore|did|cut|{_REGULAR})\b|\bago\b|\byou (?:have )?(?:just )?saw\b"
-    r"|\b(?:is|are) (?:now )?(?:done|finished|complete|completed|over)\b|\bthats done\b|\bdone with\b"
+    rf"began|came|got|gave|broke|spun|tore|did|cut|{_REGULAR})\b|\bago\b"
+    r"|\byou (?:have )?(?:just )?saw\b"
+    r"|\b(?:is|are) (?:now )?(?:done|finished|complete|completed|over)\b|\bthats done\b"
+    r"|\bdone with\b"
     rf"|^{_REGULAR}\b"
 )
 _PAST = re.compile(
@@ -94,7 +100,21 @@ _PAST = re.compile(
     rf"gave|tore|{_REGULAR})\b|\bago\b"
 )
 _DENIAL = frozenset(
-    "no not never without dont doesnt didnt isnt arent wasnt cannot cant nothing".split()
+    {
+        "no",
+        "not",
+        "never",
+        "without",
+        "dont",
+        "doesnt",
+        "didnt",
+        "isnt",
+        "arent",
+        "wasnt",
+        "cannot",
+        "cant",
+        "nothing",
+    }
 )
 
 

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from rapidfuzz import fuzz, process
 
 from vidseg.measure.draft.hearing import Word, metaphone, sounding
-from vidseg.model.procedure import Procedure, Step, fold
+from vidseg.measure.draft.plain_words import LITTLE, ORDINARY
+from vidseg.model.procedure import Step, fold
 
 LONGEST_WINDOW = 5
 WORD_HEARD = 65
@@ -23,38 +24,9 @@ LABEL_WEIGHT = 2.0
 SPOKEN_WEIGHT = 1.6
 SAYING_WORDS = 5
 """Sayings of more words are compared by their n-grams only."""
-_COMMON = frozenset(
-    "a an the this that these those it its is are was be of to in on at and or for with from by as "
-    "i we you he she my our your me us now so not no up out off one here there".split()
-)
 
 
 _DENIALS = frozenset({"no", "not", "without", "never"})
-ORDINARY = frozenset(
-    """about above across after again against all almost alone along already also always anterior
-    anything around asking back bad been before begin beginning behind being below best better
-    between big bit both bottom bring but called came can capsule care careful carefully case centre
-    center change check clean clear close coming complete control corner could course cut day deep
-    did different difficult does doing done down drop drops each easy edge else end enough even
-    every everything eye far fast few find fine finger first follow for free front full get getting
-    give go goes going gone good got great had half hand hard has have having head hear help her
-    here him his hold holding hole hour how idea important inside into just keep keeping kind know
-    large last late later leave left less let lets lift light like line little long look looking
-    lot low make making man manual many may maybe mean middle might minute moment more morning most
-    move moving much must name near need never new next nice night nothing number often okay old
-    once only open opening operation other our outside over part patient people piece place please
-    point posterior pressure problem pull pulling push pushing put quarter question quick quickly
-    quite ready really rest right room round said same saw say saying second see seen settings
-    several she should show side since slow slowly small smooth so some something sometimes soon
-    sorry sound start starting stay staying step still stop strong such surgery surgeon sure take
-    taken taking talk talking tell than thank thanks their them then there they thing things think
-    third those three through tight time tip today together told too top touch try trying turn
-    turning two under until upper use used using usual usually very video vision wait waiting walk
-    want was watch watching water way week well went were what when where which while white who
-    whole why wide will wish with without word work working world worry would wrong year years yes
-    yet you young your""".split()
-)
-"""Ordinary words, which stand for no mangled term; the list is ours."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +164,7 @@ def _word_lost(text: str, term: Term, like: float) -> bool:
     Mangled speech keeps the little words; another telling word makes another meaning.
     """
     telling = [fold(word) for word in term.shown.split()]
-    telling = [word for word in telling if word and word not in _COMMON]
+    telling = [word for word in telling if word and word not in LITTLE]
     if like > 0.97 or len(telling) < 2:
         return False
     for word in telling:
@@ -213,7 +185,7 @@ def _ordinary(spoken: Sequence[str], term: Term, like: float) -> bool:
         return True
     for ending in ("ing", "ion", "ed", "er", "ment"):
         if word.endswith(ending) and term.text.endswith(ending):
-            return fuzz.ratio(word[: -len(ending)], term.text[: -len(ending)]) < 78
+            return bool(fuzz.ratio(word[: -len(ending)], term.text[: -len(ending)]) < 78)
     return False
 
 
@@ -221,14 +193,14 @@ def _loose_edge(spoken: Sequence[str], term: Term, like: float) -> bool:
     """Say whether the window only drags a little word along that the term does not hold."""
     if len(spoken) == 1 or like > 0.97:
         return False
-    head = spoken[0] in _COMMON and term.text[:2] != spoken[0][:2]
-    tail = spoken[-1] in _COMMON and term.text[-2:] != spoken[-1][-2:]
+    head = spoken[0] in LITTLE and term.text[:2] != spoken[0][:2]
+    tail = spoken[-1] in LITTLE and term.text[-2:] != spoken[-1][-2:]
     return (head or tail) and like < 0.9
 
 
 def _best(candidates: Sequence[Mention]) -> tuple[Mention, ...]:
     def worth(mention: Mention) -> float:
-        return mention.likeness**3 * len(mention.term.text) ** 0.8
+        return float(mention.likeness**3 * len(mention.term.text) ** 0.8)
 
     taken: dict[int, list[tuple[int, int]]] = {}
     kept: list[Mention] = []
@@ -238,9 +210,3 @@ def _best(candidates: Sequence[Mention]) -> tuple[Mention, ...]:
             spans.append((mention.first, mention.last))
             kept.append(mention)
     return tuple(sorted(kept, key=lambda mention: (mention.cue, mention.first)))
-
-
-def step_terms(procedure: Procedure, codes: Iterable[str]) -> tuple[Term, ...]:
-    """Collect the terms of the steps with these codes."""
-    chosen = set(codes)
-    return terms_of(step for step in procedure.steps if step.code in chosen)
