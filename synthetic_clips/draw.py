@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from math import cos, sin
+from math import cos, hypot, sin
 from pathlib import Path
 
 import av
@@ -92,9 +92,10 @@ class Operation:
         unit = self.frame.unit
         x = 0.030 * sin(0.31 * t + a) + 0.014 * sin(1.07 * t + b) + 0.004 * sin(4.3 * t + c)
         y = 0.026 * sin(0.27 * t + d) + 0.012 * sin(0.93 * t + e) + 0.004 * sin(3.7 * t + f)
-        for tool in tools:  # an instrument at work pushes the eye a little
-            x += 0.035 * (tool.tip[0] - tool.port[0]) * 0.5
-            y += 0.035 * (tool.tip[1] - tool.port[1]) * 0.5
+        for tool in tools:  # an instrument at work pushes the eye a little, one outside does not
+            reach = min(1.0, 1.03 / max(hypot(*tool.tip), 1e-6))
+            x += 0.035 * (reach * tool.tip[0] - tool.port[0]) * 0.5
+            y += 0.035 * (reach * tool.tip[1] - tool.port[1]) * 0.5
         turn = 0.014 * sin(0.41 * t + c)
         mx, my = self._middle
         kx, ky = self.frame.centre[0] + x * unit, self.frame.centre[1] + y * unit

@@ -160,7 +160,7 @@ def test_inspect_in_words_and_json(
     assert "100 frames, 25.000 frames/s (25) constant" in text
     assert "320x180" in text
     assert main(["inspect", case[0], "--json"]) == 0
-    facts = json.loads(capsys.readouterr().out)
+    (facts,) = json.loads(capsys.readouterr().out)
     assert facts["frames"] == 100
     assert facts["parts"][0]["rate"] == "25"
 
@@ -177,7 +177,7 @@ def test_run_writes_everything_and_again_nothing(
         "contact-sheet.jpg", "manifest.json", "stills/stills.csv", "stills/01-main_incision.jpg",
         "stills/02-capsulorhexis.jpg", "stills/03-viscoelastic_injection.jpg",
         "clips/01-main_incision.mp4", "clips/02-capsulorhexis.mp4",
-        "clips/03-viscoelastic_injection.mp4", "clips/04-capsulorhexis-2.mp4",
+        "clips/03-viscoelastic_injection.mp4", "clips/04-capsulorhexis-2.mp4", "clips/clips.csv",
     }  # fmt: skip
     record = json.loads((out / "case.json").read_text(encoding="utf-8"))
     assert [row["start_frame"] for row in record["segments"]] == [10, 30, 65, 75]
@@ -187,7 +187,7 @@ def test_run_writes_everything_and_again_nothing(
     assert {row["path"] for row in manifest["files"]} == names - {"manifest.json"}
     capsys.readouterr()
     assert main(["run", *case]) == 0
-    assert "(0 file(s) made, 19 file(s) kept from before)" in capsys.readouterr().err
+    assert "(0 file(s) made, 20 file(s) kept from before)" in capsys.readouterr().err
     assert not list(out.parent.glob(".case*"))
 
 
@@ -202,7 +202,7 @@ def test_run_redoes_only_what_changed(
     assert main(["run", *case]) == 0
     after = {p.name: p.stat().st_mtime_ns for p in (out / "clips").iterdir()}
     changed = {name for name in before if before[name] != after[name]}
-    assert changed == {"02-capsulorhexis.mp4"}
+    assert changed == {"02-capsulorhexis.mp4", "clips.csv"}
 
 
 def test_rows_in_error_stop_run_before_it_writes(
@@ -220,25 +220,26 @@ def test_rows_in_error_stop_run_before_it_writes(
 def test_ctrl_c_leaves_nothing_half_written_and_goes_on(
     case: tuple[str, str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from vidseg import pipeline
+    from vidseg.export.folder import OutputFolder
 
-    real, calls = pipeline.write_plan, []
+    real, recorded = OutputFolder.record, []
 
-    def stopping(plan, *rest):  # type: ignore[no-untyped-def]
-        calls.append(plan.name)
-        if len(calls) == 3:
+    def stopping(folder, key, names, note=""):  # type: ignore[no-untyped-def]
+        if len(recorded) == 2:
+            recorded.append("stopped")
             raise KeyboardInterrupt
-        return real(plan, *rest)
+        recorded.extend(name for name in names if name.endswith(".mp4"))
+        real(folder, key, names, note)
 
-    monkeypatch.setattr(pipeline, "write_plan", stopping)
-    assert main(["clips", *case]) == 130
+    monkeypatch.setattr(OutputFolder, "record", stopping)
+    assert main(["clips", *case, "--cores", "1"]) == 130
     assert "stopped" in capsys.readouterr().err
     folder = Path(case[0]).parent
     assert not (folder / "case.clips").exists()
-    assert len(list((folder / ".case.clips.part" / "clips").iterdir())) == 2
-    assert main(["clips", *case]) == 0
-    assert calls[2:] == ["03-viscoelastic_injection.mp4"] * 2 + ["04-capsulorhexis-2.mp4"]
-    assert len(list((folder / "case.clips" / "clips").iterdir())) == 4
+    assert not list((folder / ".case.clips.part" / "clips").glob(".*"))
+    assert main(["clips", *case, "--cores", "1"]) == 0
+    assert len({*recorded[:2], *recorded[3:]}) == len(recorded) - 1 == 4  # none is made twice
+    assert len(list((folder / "case.clips" / "clips").iterdir())) == 5
     assert not (folder / ".case.clips.part").exists()
 
 
@@ -246,7 +247,10 @@ def test_steps_and_joined_visits(case: tuple[str, str], tmp_path: Path) -> None:
     out = tmp_path / "some"
     asked = ["--step", "Rhexis", "--join-visits", "--out", str(out)]
     assert main(["clips", *case, *asked]) == 0
-    assert [path.name for path in (out / "clips").iterdir()] == ["02-capsulorhexis.mp4"]
+    assert {path.name for path in (out / "clips").iterdir()} == {
+        "02-capsulorhexis.mp4",
+        "clips.csv",
+    }
     import av
 
     with av.open(str(out / "clips" / "02-capsulorhexis.mp4")) as container:
@@ -275,6 +279,28 @@ def test_recording_without_chapters_and_without_annotation(
 ) -> None:
     assert main(["run", case[0]]) == 2
     assert "holds no chapters" in capsys.readouterr().err
+
+
+def test_the_list_of_clips_says_how_each_was_made(case: tuple[str, str], tmp_path: Path) -> None:
+    def ways(*more: str) -> dict[str, tuple[str, str, int, str]]:
+        assert main(["clips", *case, "--out", str(tmp_path / "c"), *more]) == 0
+        with (tmp_path / "c" / "clips" / "clips.csv").open(encoding="utf-8") as stream:
+            return {
+                row["file"]: (row["way"], row["reason"], int(row["copied_frames"]), row["verified"])
+                for row in csv.DictReader(stream)
+            }
+
+    # groups of 25 frames: none begins in 65 to 74; 30 to 59 hold the start of the one at 50
+    plain = ways()
+    assert plain["03-viscoelastic_injection.mp4"][0] == "re-encoded"
+    assert "start" in plain["03-viscoelastic_injection.mp4"][1]
+    assert plain["02-capsulorhexis.mp4"][0] == "copied"
+    padded = ways("--pad", "1", "--step", "rhexis")
+    way, reason, copied, verified = padded["02-capsulorhexis.mp4"]
+    assert (way, reason, verified) == ("copied", "", "edges")
+    assert 25 <= copied < 80
+    forced = ways("--pad", "1", "--step", "rhexis", "--reencode", "--quality", "23")
+    assert forced["02-capsulorhexis.mp4"][:3] == ("re-encoded", "asked for", 0)
 
 
 def test_case_toml(case: tuple[str, str]) -> None:

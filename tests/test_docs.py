@@ -48,12 +48,13 @@ def test_the_steps_shown_in_the_readme_are_sound(
 def test_the_case_file_shown_in_the_readme_is_read(tmp_path: Path) -> None:
     from vidseg.formats.case_file import read_case
 
-    (text,) = fenced("toml")
+    text = "\n".join(fenced("toml"))
     (tmp_path / "case.toml").write_text(text, encoding="utf-8")
     for name in ("part1.mp4", "steps.csv", "talk.vtt"):
         (tmp_path / name).write_bytes(b"")
     case = read_case(tmp_path / "case.toml")
     assert case.id == "2031-014"
+    assert len(case.edits) == 4
     assert dict(case.covariates) == {"pupil_mm": "4.5", "nucleus_grade": "3"}
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from vidseg.formats import read_sheet
 from vidseg.model.clock import NS
-from vidseg.pipeline import Reading, understand
+from vidseg.reading import Reading, understand
 
 EXAMPLE = Path(__file__).resolve().parents[1] / "annotations" / "example"
 TRUTH = tomllib.loads((EXAMPLE / "truth.toml").read_text(encoding="utf-8"))

@@ -1,61 +1,61 @@
-"""One case, end to end: read, check, time; then chaptered recording, clips, stills, tables, page.
+"""One case, end to end: what ``reading`` understood becomes chaptered recording, clips, stills,
+tables and page.
 
 Calls, never computes. Every stage reports to ``progress(stage, fraction)``.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from fractions import Fraction
 from pathlib import Path
 
 from vidseg import __version__
+from vidseg.aside import write_text_aside
+from vidseg.export.audit_files import (
+    pictures_wanted,
+    read_findings,
+    write_audit_csv,
+    write_audit_json,
+    write_thumbnails,
+)
 from vidseg.export.case_json import write_case_json
 from vidseg.export.chapters import case_chapters, write_chapter_files
-from vidseg.export.clips import ClipPlan, clip_files, plan_clips, write_plan
+from vidseg.export.clips import (
+    REPORT_COLUMNS,
+    ClipPlan,
+    Cutting,
+    clip_files,
+    plan_clips,
+    report_row,
+    write_clips,
+)
 from vidseg.export.contact_sheet import write_contact_sheet
 from vidseg.export.folder import OutputFolder, digest, file_sha256
 from vidseg.export.page import PageClip, PageStill, write_page
 from vidseg.export.still_list import read_still_list, write_still_list
 from vidseg.export.stills import plan_stills, still_problems, write_stills
-from vidseg.export.tables import TABLES, write_tables
-from vidseg.formats import read_captions, read_sheet
-from vidseg.formats.vocabulary import load_procedure
-from vidseg.measure.check import check
-from vidseg.measure.durations import time_case
-from vidseg.measure.privacy import identifying
-from vidseg.measure.resolve import resolve
-from vidseg.media.probe import open_recording
+from vidseg.export.tables import TABLES, csv_text, write_tables
+from vidseg.measure.audit import audit
+from vidseg.measure.explain import unexplained
 from vidseg.media.remux import chaptered_suffix, remux
-from vidseg.model.annotation import Annotation, Mark, Sheet
+from vidseg.media.splice import ClipReport
+from vidseg.media.survey import survey
 from vidseg.model.case import Case, CaseResult
-from vidseg.model.problem import Problem, UsageError
-from vidseg.model.procedure import Procedure
+from vidseg.model.finding import Finding
+from vidseg.model.problem import MediaError, Problem, UsageError
 from vidseg.model.recording import Recording
-from vidseg.model.span import Span, Spans
-from vidseg.model.timing import Timing
+from vidseg.reading import Progress, silent
 
-Progress = Callable[[str, float], None]
-
-DEFAULT_PROCEDURE = "phaco"
 CHAPTER_FILES = ("chapters.vtt", "chapters.xml", "chapters.txt")
+CLIP_LIST = "clips/clips.csv"
 STILL_LIST = "stills/stills.csv"
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """An annotation file understood, with or without its recording."""
-
-    sheet: Sheet
-    procedure: Procedure
-    annotation: Annotation
-    timing: Timing
-    problems: tuple[Problem, ...]
+PICTURE_LIST = "audit/pictures.txt"
 
 
 ALL = frozenset({"tables", "chapters", "clips", "stills", "page"})
-"""The kinds of output."""
+"""The kinds of output that ``run`` makes; "audit", which decodes everything, on request."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,7 @@ class RunOptions:
     steps: tuple[str, ...] = ()
     pad_ns: int = 0
     join_visits: bool = False
-    quality: int = 18
+    cutting: Cutting = field(default_factory=Cutting)
     outputs: frozenset[str] = ALL
 
 
@@ -79,117 +79,6 @@ class Made:
     notes: tuple[str, ...]
 
 
-def _silent(_stage: str, _fraction: float) -> None:
-    """Report to nobody."""
-
-
-def understand(
-    sheet: Sheet,
-    *,
-    procedure: str | None = None,
-    recording: Recording | None = None,
-    rate: Fraction | None = None,
-    length_ns: int | None = None,
-    case: str = "",
-) -> Reading:
-    """Resolve, check and time the rows of a sheet, with or without the recording.
-
-    ``rate`` and ``length_ns`` stand in where there is no recording: see ``resolve``. Without
-    either the observed time runs from 0 to the last mark. The case is named after the sheet's
-    file unless ``case`` or the sheet names it.
-    """
-    vocabulary = load_procedure(procedure or sheet.procedure or DEFAULT_PROCEDURE)
-    annotation, unresolved = resolve(
-        sheet,
-        vocabulary,
-        recording,
-        rate=rate,
-        length_ns=length_ns,
-        case=case or sheet.case or Path(sheet.source).stem,
-    )
-    found = (
-        *sheet.problems,
-        *unresolved,
-        *check(annotation, vocabulary, sheet, recording),
-    )
-    timing = time_case(annotation, vocabulary, _recorded(annotation, recording, length_ns))
-    return Reading(sheet, vocabulary, annotation, timing, found)
-
-
-def _recorded(annotation: Annotation, recording: Recording | None, length_ns: int | None) -> Spans:
-    if recording is not None:
-        return recording.recorded
-    rows = (*annotation.segments, *annotation.excluded)
-    end = length_ns or max((segment.span.end for segment in rows), default=0)
-    return Spans([Span(0, end)] if end else [])
-
-
-def chapters_as_sheet(recording: Recording) -> Sheet:
-    """Give the chapters found in the recording itself as an annotation sheet.
-
-    Raises UsageError where there are none.
-    """
-    marks = tuple(
-        Mark(
-            label=chapter.title,
-            start=part.start + chapter.span.start,
-            end=part.start + chapter.span.end,
-            source=part.path.name,
-            line=number,
-        )
-        for part in recording.parts
-        for number, chapter in enumerate(part.chapters, 1)
-    )
-    if not marks:
-        raise UsageError(
-            f"{recording.parts[0].path.name} holds no chapters; give an annotation file as well"
-        )
-    return Sheet(source=recording.parts[0].path.name, marks=marks)
-
-
-def read_case_files(
-    case: Case,
-    *,
-    procedure: str | None = None,
-    progress: Progress = _silent,
-) -> CaseResult:
-    """Open a case's recording, annotation and captions; check and time it. Writes nothing."""
-    if not case.recordings:
-        raise UsageError(f"case {case.id!r} names no recording")
-    recording = open_recording(
-        case.recordings, progress=lambda fraction: progress("reading frame times", fraction)
-    )
-    sheet = read_sheet(case.annotation) if case.annotation else chapters_as_sheet(recording)
-    reading = understand(
-        sheet, procedure=procedure or case.procedure, recording=recording, case=case.id
-    )
-    captions = read_captions(case.captions) if case.captions else None
-    problems = (
-        *reading.problems,
-        *(captions.problems if captions else ()),
-        *recording_problems(recording),
-    )
-    return CaseResult(
-        case=case,
-        procedure=reading.procedure,
-        recording=recording,
-        sheet=sheet,
-        annotation=reading.annotation,
-        timing=reading.timing,
-        captions=captions,
-        problems=problems,
-    )
-
-
-def recording_problems(recording: Recording) -> tuple[Problem, ...]:
-    """Give what makes the recording's times doubtful, and what in it may identify someone."""
-    found: list[Problem] = []
-    for part in recording.parts:
-        found.extend(Problem.of("doubtful-clock", doubt, part.path.name) for doubt in part.doubts)
-        found.extend(identifying(part.tags, part.path.name))
-    return tuple(found)
-
-
 def chaptered_name(recording: Recording) -> str:
     """Give the file name of the chaptered recording."""
     first = recording.parts[0]
@@ -197,7 +86,7 @@ def chaptered_name(recording: Recording) -> str:
 
 
 def write_case(
-    result: CaseResult, out: Path, options: RunOptions, progress: Progress = _silent
+    result: CaseResult, out: Path, options: RunOptions, progress: Progress = silent
 ) -> Made:
     """Write the outputs asked for into the folder ``out``, redoing only what changed.
 
@@ -208,6 +97,8 @@ def write_case(
     folder = OutputFolder(out)
     hashes = input_hashes(result.case, progress)
     maker = _Maker(result, folder, options, steps, hashes, progress)
+    if "audit" in options.outputs:
+        maker.audit()
     if "tables" in options.outputs:
         maker.tables()
     if "chapters" in options.outputs:
@@ -235,7 +126,7 @@ def _step_codes(labels: Sequence[str], result: CaseResult) -> tuple[str, ...]:
     return tuple(codes)
 
 
-def input_hashes(case: Case, progress: Progress = _silent) -> dict[str, str]:
+def input_hashes(case: Case, progress: Progress = silent) -> dict[str, str]:
     """Give the SHA-256 of every input file by its name."""
     paths = [*case.recordings, *(path for path in (case.annotation, case.captions) if path)]
     hashes: dict[str, str] = {}
@@ -244,6 +135,23 @@ def input_hashes(case: Case, progress: Progress = _silent) -> dict[str, str]:
         hashes[path.name] = file_sha256(path)
     progress("hashing inputs", 1.0)
     return hashes
+
+
+def audit_recording(recording: Recording, progress: Progress = silent) -> tuple[Finding, ...]:
+    """Decode the recording once and give the reasons to doubt its clock."""
+    return audit(survey(recording, lambda done: progress("auditing", done)), recording)
+
+
+def write_audit(
+    findings: Sequence[Finding], recording: Recording, folder: Path, progress: Progress = silent
+) -> None:
+    """Write an audit's table, JSON and pictures into ``folder`` (made where missing)."""
+    (folder / "audit").mkdir(parents=True, exist_ok=True)
+    write_audit_csv(findings, recording, folder / "audit.csv")
+    write_audit_json(findings, recording, folder / "audit.json")
+    write_thumbnails(
+        recording, findings, folder / "audit", lambda done: progress("pictures of cuts", done)
+    )
 
 
 @dataclass
@@ -259,6 +167,8 @@ class _Maker:
     notes: list[str] = field(default_factory=list)
     page_clips: list[PageClip] = field(default_factory=list)
     page_stills: list[PageStill] = field(default_factory=list)
+    findings: tuple[Finding, ...] = ()
+    pictures: list[str] = field(default_factory=list)
     video: str | None = None
 
     def key(self, *ingredients: object) -> str:
@@ -275,17 +185,50 @@ class _Maker:
         result = self.result
 
         def make(work: Path) -> None:
-            write_tables(work, result.timing, result.annotation, result.recording)
+            write_tables(
+                work,
+                result.timing,
+                result.annotation,
+                result.recording,
+                result.recording_timing,
+            )
             write_case_json(result, self.hashes, work / "case.json")
 
         key = self.key("tables", result.annotation, result.timing, result.problems, result.case)
         self.folder.make(key, [*TABLES, "case.json"], make)
 
+    def audit(self) -> None:
+        """Audit the recording, write what was found, and tell what nothing explains."""
+        result, folder = self.result, self.folder
+
+        def make(work: Path) -> None:
+            findings = audit_recording(result.recording, self.progress)
+            write_audit_csv(findings, result.recording, work / "audit.csv")
+            write_audit_json(findings, result.recording, work / "audit.json")
+
+        def make_pictures(work: Path) -> None:
+            report = self.reporting("pictures of cuts")
+            written = write_thumbnails(result.recording, self.findings, work / "audit", report)
+            write_text_aside(work / PICTURE_LIST, "".join(f"{path.name}\n" for path in written))
+
+        clock = [(part.start, part.skipped) for part in result.recording.parts]
+        folder.make(self.key("audit", clock), ["audit.csv", "audit.json"], make)
+        self.findings = read_findings(folder.work / "audit.json")
+        wanted = pictures_wanted(result.recording, self.findings)
+        names = [f"audit/{name}" for frame in wanted.values() for name in frame]
+        folder.make(
+            self.key("pictures", self.findings), [PICTURE_LIST], make_pictures, optional=names
+        )
+        self.pictures = [name for name in names if name in folder.entries]
+        told = unexplained(self.findings, result.edits.edits, result.annotation)
+        self.notes.extend(problem.message for problem in told)
+        self.result = replace(result, problems=(*result.problems, *told))
+
     def chaptered(self) -> None:
         """Write the chaptered recording and the chapters as files."""
         result = self.result
         chapters = case_chapters(result.annotation, result.recording.length)
-        self.video = name = chaptered_name(result.recording)
+        name = chaptered_name(result.recording)
         suffix = result.recording.parts[0].path.suffix
         if Path(name).suffix != suffix.lower():
             self.notes.append(
@@ -301,40 +244,76 @@ class _Maker:
         def make_files(work: Path) -> None:
             self.notes.extend(write_chapter_files(chapters, work))
 
-        self.folder.make(self.key("video", chapters, result.captions), [name], make_video)
         self.folder.make(self.key("chapters", chapters), CHAPTER_FILES, make_files)
+        key = self.key("video", chapters, result.captions, result.recording.parts)
+        try:
+            self.folder.make(key, [name], make_video)
+            self.video = name
+        except MediaError as error:
+            if len(result.recording.parts) == 1:
+                raise
+            problem = Problem.of(
+                "chapters-not-joined",
+                f"the parts cannot be joined by copying: {error.reason}; durations, clips and "
+                "stills are not affected",
+                result.recording.parts[0].path.name,
+            )
+            self.notes.append(problem.message)
+            self.result = replace(result, problems=(*result.problems, problem))
 
     def clips(self) -> None:
         """Cut the clips, each a piece of its own, so that a stopped run goes on clip by clip."""
-        result, options = self.result, self.options
+        result, how = self.result, self.options.cutting
         plans = plan_clips(
-            result.annotation, result.recording, self.steps, options.pad_ns, options.join_visits
+            result.annotation,
+            result.recording,
+            self.steps,
+            self.options.pad_ns,
+            self.options.join_visits,
         )
-        report = self.reporting("clips")
-        total = sum(plan.n_frames for plan in plans)
-        done = 0
-        for plan in plans:
+        parts = [(part.start, part.skipped) for part in result.recording.parts]
+        made_by = (how.quality, how.reencode, how.verify)
+        keys = {
+            plan.name: self.key("clip", plan.ranges, parts, made_by, result.captions)
+            for plan in plans
+        }
+        files = {
+            plan.name: [f"clips/{name}" for name in clip_files(plan, result.captions)]
+            for plan in plans
+        }
 
-            def make(work: Path, plan: ClipPlan = plan, done: int = done) -> None:
-                write_plan(
-                    plan,
-                    result.recording,
-                    work / "clips",
-                    result.captions,
-                    options.quality,
-                    lambda fraction: report((done + fraction * plan.n_frames) / total),
-                )
+        def record(plan: ClipPlan, report: ClipReport) -> None:
+            note = json.dumps(report_row(plan, report))
+            self.folder.record(keys[plan.name], files[plan.name], note)
+            if report.way == "re-encoded" and not how.reencode:
+                self.notes.append(f"{plan.name} was re-encoded whole: {report.reason}")
 
-            names = [f"clips/{name}" for name in clip_files(plan, result.captions)]
-            key = self.key("clip", plan.ranges, options.quality, result.captions)
-            self.folder.make(key, names, make)
-            done += plan.n_frames
-            report(done / total)
-            self.page_clips.append(
-                PageClip(
-                    plan.step.code, plan.visit or 1, names[0], plan.spans[0].start, plan.length
-                )
+        write_clips(
+            [p for p in plans if not self.folder.take_over(keys[p.name], files[p.name])],
+            result.recording,
+            self.folder.work / "clips",
+            result.captions,
+            how,
+            self.reporting("clips"),
+            record,
+        )
+        rows = [json.loads(self.folder.entries[files[plan.name][0]].note) for plan in plans]
+
+        def make_list(work: Path) -> None:
+            write_text_aside(work / CLIP_LIST, csv_text(REPORT_COLUMNS, rows))
+
+        if rows:
+            self.folder.make(self.key("clip list", rows), [CLIP_LIST], make_list)
+        self.page_clips = [
+            PageClip(
+                plan.step.code,
+                plan.visit or 1,
+                files[plan.name][0],
+                plan.spans[0].start,
+                plan.length,
             )
+            for plan in plans
+        ]
 
     def stills(self) -> None:
         """Choose and write the stills, their list and the contact sheet."""
@@ -353,11 +332,12 @@ class _Maker:
                 self.steps,
                 self.reporting("stills"),
             )
-            write_contact_sheet(found, result.timing, work / "contact-sheet.jpg")
+            if found:
+                write_contact_sheet(found, result.timing, work / "contact-sheet.jpg")
             write_still_list(found, work / STILL_LIST)
 
         key = self.key("stills", result.annotation, result.timing, self.steps)
-        self.folder.make(key, [*names, "contact-sheet.jpg", STILL_LIST], make)
+        self.folder.make(key, [STILL_LIST], make, optional=[*names, "contact-sheet.jpg"])
         found = read_still_list(self.folder.work / STILL_LIST, result.procedure)
         self.page_stills = [
             PageStill(s.step.code, s.frame, s.at_ns, f"stills/{s.path.name}", s.poor) for s in found
@@ -381,10 +361,13 @@ class _Maker:
                 stills=self.page_stills,
                 captions=None,
                 chapters="chapters.vtt" if self.video else None,
+                findings=self.findings,
+                pictures=self.pictures,
             )
 
         key = self.key(
             "page", result.annotation, result.timing, result.problems, result.case,
             result.captions, self.page_clips, self.page_stills, self.video,
+            self.findings, self.pictures,
         )  # fmt: skip
         self.folder.make(key, ["index.html"], make)

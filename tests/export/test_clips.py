@@ -12,7 +12,14 @@ import pytest
 import webvtt as webvtt_py
 
 from synthetic_clips import make_clip, read_number
-from vidseg.export.clips import clip_files, plan_clips, write_clips
+from vidseg.export.clips import (
+    REPORT_COLUMNS,
+    Cutting,
+    clip_files,
+    plan_clips,
+    report_row,
+    write_clips,
+)
 from vidseg.media.probe import read_part
 from vidseg.model.annotation import Annotation, Cue, Segment
 from vidseg.model.problem import MediaError, UsageError
@@ -139,14 +146,15 @@ def test_written_clips_and_their_captions(
     heard: list[str] = []
     seen: list[float] = []
     folder = tmp_path / "clips"
-    written = write_clips(
+    reports = write_clips(
         plans,
         recording,
         folder,
         CAPTIONS,
         progress=seen.append,
-        on_clip=lambda plan, files: heard.append(f"{plan.name} {len(files)}"),
+        on_clip=lambda plan, report: heard.append(plan.name),
     )
+    written = sorted(folder.iterdir())
     assert [p.name for p in written] == [
         "01-incision.mp4",
         "01-incision.vtt",
@@ -155,8 +163,12 @@ def test_written_clips_and_their_captions(
         "03-incision-2.mp4",
         "03-incision-2.vtt",
     ]
-    assert sorted(folder.iterdir()) == sorted(written)
-    assert heard == ["01-incision.mp4 2", "02-visco-elastic-ovd.mp4 2", "03-incision-2.mp4 2"]
+    assert sorted(heard) == ["01-incision.mp4", "02-visco-elastic-ovd.mp4", "03-incision-2.mp4"]
+    for plan, report in zip(plans, reports, strict=True):
+        assert report.copied_frames + report.encoded_frames == plan.n_frames
+        row = report_row(plan, report)
+        assert set(row) == set(REPORT_COLUMNS)
+        assert (row["file"], row["frames"]) == (plan.name, plan.n_frames)
     assert seen == sorted(seen)
     assert seen[-1] == 1.0
     assert bar_codes(ffmpeg, written[0]) == list(range(5, 15))
@@ -182,11 +194,17 @@ def test_a_clip_in_silence_has_no_caption_file(recording: Recording) -> None:
 
 
 def test_finished_clips_stay_and_half_ones_do_not(tmp_path: Path, recording: Recording) -> None:
-    def interrupt(plan: object, files: object) -> None:
+    def interrupt(plan: object, report: object) -> None:
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        write_clips(plan_clips(TOLD, recording), recording, tmp_path, on_clip=interrupt)
+        write_clips(
+            plan_clips(TOLD, recording),
+            recording,
+            tmp_path,
+            how=Cutting(cores=1),
+            on_clip=interrupt,
+        )
     assert [p.name for p in tmp_path.iterdir()] == ["01-incision.mp4"]
 
 

@@ -87,6 +87,21 @@ def test_a_folder_of_somebody_elses_is_refused(tmp_path: Path) -> None:
         OutputFolder(tmp_path / "file")
 
 
+def test_an_optional_file_may_be_missing_and_is_taken_over_where_it_is_not(tmp_path: Path) -> None:
+    calls: list[str] = []
+    for _ in range(2):
+        folder = OutputFolder(tmp_path / "out")
+        folder.make("k", ["a.txt"], writing("a", calls), optional=["b.txt"])
+        folder.make("l", ["c.txt"], writing("c", calls, "c.txt"), optional=["c.txt"])
+        folder.finish()
+    assert calls == ["a", "c"]
+    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == [
+        "a.txt",
+        "c.txt",
+        "manifest.json",
+    ]
+
+
 def test_digest_tells_ingredients_apart() -> None:
     assert digest("a", "b") != digest("ab")
     assert digest(1, "x") == digest(1, "x")

@@ -27,6 +27,7 @@ from vidseg.export.page_text import file_link, file_name, plain, without_folders
 from vidseg.measure.durations import time_case
 from vidseg.model.annotation import Annotation, Cue, Event, Segment, Sheet
 from vidseg.model.case import Case, CaseResult
+from vidseg.model.edits import EditMap
 from vidseg.model.problem import Problem
 from vidseg.model.procedure import Kind, Procedure, Step
 from vidseg.model.recording import AudioTrack, Captions, Part, Recording
@@ -110,7 +111,9 @@ def case_result(procedure: Procedure = PROCEDURE, **changes: Any) -> CaseResult:
         recording=recording,
         sheet=Sheet("marks.csv", ()),
         annotation=annotation,
-        timing=time_case(annotation, procedure, recording.recorded),
+        timing=(timing := time_case(annotation, procedure, recording.recorded)),
+        recording_timing=timing,
+        edits=EditMap((), recording.length),
         captions=Captions(f"{FOLDER}/talk.vtt", cues, "en"),
         problems=problems,
     )

@@ -63,6 +63,8 @@ def test_steps_are_numbered_in_order_of_first_start(recording: Recording) -> Non
 def test_a_phase_comes_before_the_step_it_starts_with(recording: Recording) -> None:
     case = annotated(segment(RHEXIS, 0, 1000), segment(REMOVAL, 0, 900))
     assert [plan.step for plan in plan_stills(case, recording)] == [REMOVAL, RHEXIS]
+    same = annotated(segment(INCISION, 0, 1000), segment(POLISH, 0, 1500))
+    assert [plan.step for plan in plan_stills(same, recording)] == [POLISH, INCISION]
 
 
 def test_an_unknown_step_is_refused_and_the_known_ones_named(recording: Recording) -> None:

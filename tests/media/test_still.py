@@ -120,6 +120,20 @@ def test_the_middle_is_preferred_to_sharper_edges(tmp_path: Path) -> None:
     assert (60 <= choice.frame < 240, choice.poor) == (True, "")
 
 
+def test_of_equally_sharp_frames_the_one_nearest_the_centre_is_taken(tmp_path: Path) -> None:
+    # One picture and its mirror images by turns: different pictures of the same sharpness.
+    turns = [(1, 1), (-1, 1), (1, -1), (-1, -1)]
+
+    def draw(number: int) -> np.ndarray:
+        rows, columns = turns[number // 10 % 4]
+        return texture(0)[::rows, ::columns]
+
+    recording = write_video(tmp_path / "a.mp4", draw, 210)
+    choice = choose_still(recording, [(0, 210)])
+    assert choice is not None
+    assert (90 <= choice.frame < 120, choice.poor) == (True, "")
+
+
 def test_the_edges_serve_where_the_middle_is_black(tmp_path: Path) -> None:
     recording = write_video(
         tmp_path / "a.mp4", lambda n: black(n) if 20 <= n < 190 else texture(n), 200

@@ -27,6 +27,7 @@ COMMANDS = {
     "page": ("vidseg.cli.run:page", "Write the offline case page, with what it shows."),
     "draft": ("vidseg.cli.draft:command", "Draft an annotation from the captions of a narration."),
     "convert": ("vidseg.cli.convert:command", "Convert an annotation between formats."),
+    "audit": ("vidseg.cli.audit:command", "Say whether a recording's clock can be trusted."),
     "procedures": ("vidseg.cli.procedures:command", "List, print or start vocabularies."),
 }
 """Every command: where it is defined (imported when used) and its line in ``--help``."""

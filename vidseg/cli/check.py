@@ -5,11 +5,23 @@ from __future__ import annotations
 import json
 from fractions import Fraction
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from vidseg.cli.options import FILE, Duration, Rate, json_option, procedure_option, quiet_option
+from vidseg.cli.options import (
+    FILE,
+    Duration,
+    Rate,
+    clock_option,
+    json_option,
+    procedure_option,
+    quiet_option,
+)
 from vidseg.cli.show import count_problems, has_errors, say, show_problems
+
+if TYPE_CHECKING:
+    from vidseg.measure.resolve import Clock
 
 
 @click.command("check")
@@ -18,6 +30,7 @@ from vidseg.cli.show import count_problems, has_errors, say, show_problems
 @procedure_option
 @click.option("--rate", type=Rate(), help="Frame rate, where times are frames or timecode.")
 @click.option("--length", "length_ns", type=Duration(), help="Length of the recording.")
+@clock_option
 @json_option
 @quiet_option
 def command(
@@ -26,6 +39,7 @@ def command(
     procedure: str | None,
     rate: Fraction | None,
     length_ns: int | None,
+    clock: Clock,
     as_json: bool,
     quiet: bool,
 ) -> int:
@@ -41,7 +55,7 @@ def command(
     from vidseg.export.case_json import problem_json
     from vidseg.formats import read_sheet
     from vidseg.media.probe import open_recording
-    from vidseg.pipeline import recording_problems, understand
+    from vidseg.reading import recording_problems, understand
 
     recording = open_recording(recordings) if recordings else None
     reading = understand(
@@ -50,6 +64,7 @@ def command(
         recording=recording,
         rate=rate,
         length_ns=length_ns,
+        clock=clock,
     )
     found = [*reading.problems, *(recording_problems(recording) if recording else ())]
     if as_json:

@@ -59,5 +59,5 @@ def command(folder: Path, minutes: float | None, quiet: bool) -> int:
         procedure=scenario.procedure,
         captions=captions,
     )
-    request = Request(case, None, None, despite_errors=False, quiet=quiet)
+    request = Request(case, None, None, "recording", despite_errors=False, quiet=quiet)
     return make(request, "vidseg", RunOptions())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from fractions import Fraction
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -12,12 +13,16 @@ from vidseg.cli.options import (
     FILE,
     Duration,
     Rate,
+    clock_option,
     json_option,
     out_option,
     procedure_option,
     quiet_option,
 )
 from vidseg.cli.show import durations_text, has_errors, say, show_problems
+
+if TYPE_CHECKING:
+    from vidseg.measure.resolve import Clock
 
 
 @click.command("durations")
@@ -27,6 +32,7 @@ from vidseg.cli.show import durations_text, has_errors, say, show_problems
 @click.option("--rate", type=Rate(), help="Frame rate, where times are frames or timecode.")
 @click.option("--length", "length_ns", type=Duration(), help="Length of the recording.")
 @out_option
+@clock_option
 @json_option
 @quiet_option
 def command(
@@ -35,6 +41,7 @@ def command(
     procedure: str | None,
     rate: Fraction | None,
     length_ns: int | None,
+    clock: Clock,
     out: Path | None,
     as_json: bool,
     quiet: bool,
@@ -55,7 +62,7 @@ def command(
     from vidseg.formats import read_sheet
     from vidseg.media.probe import open_recording
     from vidseg.model.problem import UsageError
-    from vidseg.pipeline import understand
+    from vidseg.reading import understand
 
     recording = open_recording(recordings) if recordings else None
     if len(annotations) > 1 and (recordings or length_ns is not None):
@@ -69,6 +76,7 @@ def command(
             recording=recording,
             rate=rate,
             length_ns=length_ns,
+            clock=clock,
         )
         for path in annotations
     ]

@@ -10,7 +10,7 @@ import click
 from vidseg.cli.options import FILE, json_option, quiet_option
 from vidseg.cli.show import progress_shown, show_problems
 from vidseg.model.clock import NS, format_time
-from vidseg.model.problem import Problem
+from vidseg.model.problem import Problem, VidsegError
 from vidseg.model.recording import Part, Recording
 
 
@@ -27,33 +27,44 @@ def command(recordings: tuple[Path, ...], as_json: bool, quiet: bool) -> int:
       vidseg inspect case.mp4
     """
     from vidseg.export.case_json import problem_json, recording_facts
-    from vidseg.media.probe import open_recording
-    from vidseg.pipeline import recording_problems
+    from vidseg.media.parts import join_parts
+    from vidseg.media.probe import read_part
+    from vidseg.reading import recording_problems
 
     with progress_shown(quiet) as progress:
-        recording = open_recording(
-            recordings, progress=lambda done: progress("reading frame times", done)
-        )
-    problems = recording_problems(recording)
+        parts = [
+            read_part(path, progress=lambda done, path=path: progress(path.name, done))  # type: ignore[misc]
+            for path in recordings
+        ]
+    found = [Recording((part,)) for part in parts]
+    problems = [recording_problems(recording) for recording in found]
     if as_json:
-        facts = recording_facts(recording)
-        facts["problems"] = [problem_json(problem) for problem in problems]
+        facts = [
+            recording_facts(recording) | {"problems": [problem_json(problem) for problem in own]}
+            for recording, own in zip(found, problems, strict=True)
+        ]
         click.echo(json.dumps(facts, indent=1))
         return 0
-    click.echo(recording_text(recording, problems))
-    show_problems(problems, quiet)
+    click.echo("\n\n".join(part_text(p, own) for p, own in zip(parts, problems, strict=True)))
+    if len(parts) > 1:
+        try:
+            click.echo("\n" + joined_text(join_parts(parts)))
+        except VidsegError as error:
+            click.echo(f"\nThese are not parts of one recording: {error}")
+    show_problems([problem for own in problems for problem in own], quiet)
     return 0
 
 
-def recording_text(recording: Recording, problems: tuple[Problem, ...]) -> str:
-    """Describe a recording in plain words, a paragraph per part."""
-    blocks = [part_text(part, problems) for part in recording.parts]
-    if len(recording.parts) > 1:
-        blocks.append(
-            f"Together: {format_time(recording.length)}, {recording.n_frames} frames. The parts "
-            "are taken to follow one another without a hole, since no start times are given."
-        )
-    return "\n\n".join(blocks)
+def joined_text(recording: Recording) -> str:
+    """Say what the files are as parts of one recording."""
+    clock = {
+        "timecode": "by their timecode, which agrees",
+        "touching": "one after another without a hole, since their start times are not known",
+    }[recording.clock]
+    return (
+        f"As parts of one recording: {format_time(recording.length)}, {recording.n_frames} frames, "
+        f"placed {clock}."
+    )
 
 
 def part_text(part: Part, problems: tuple[Problem, ...]) -> str:

@@ -61,6 +61,14 @@ procedure_option = click.option(
 out_option = click.option("--out", type=FILE, help="Where to write.")
 quiet_option = click.option("--quiet", is_flag=True, help="Print problems and errors only.")
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for programs.")
+clock_option = click.option(
+    "--clock",
+    type=click.Choice(["recording", "timecode"]),
+    default="recording",
+    show_default=True,
+    help="The clock that times are written on: the recording's own, from its first frame, or "
+    "the recorder's timecode.",
+)
 captions_option = click.option(
     "--captions", type=FILE, help="Captions of the recording (.vtt or .srt)."
 )
@@ -79,6 +87,23 @@ def clip_options(function: F) -> F:
             show_default=True,
             help="Quality where pictures are re-encoded: x264's constant rate factor, lower is "
             "better.",
+        ),
+        click.option("--reencode", is_flag=True, help="Encode all pictures anew; copy none."),
+        click.option(
+            "--verify",
+            type=click.Choice(["edges", "full", "none"]),
+            default="edges",
+            show_default=True,
+            help="How much of each clip is compared with the recording before it gets its name: "
+            "the encoded edges and the copied pictures next to them, everything, or the number "
+            "of pictures only.",
+        ),
+        click.option(
+            "--cores",
+            type=click.IntRange(0),
+            default=0,
+            metavar="N",
+            help="How many cores to use. [default: all]",
         ),
         click.option(
             "--join-visits", is_flag=True, help="One clip per step, its visits back to back."

@@ -15,6 +15,7 @@ from vidseg.cli.options import (
     captions_option,
     case_of,
     clip_options,
+    clock_option,
     out_option,
     procedure_option,
     quiet_option,
@@ -30,6 +31,7 @@ from vidseg.cli.show import (
 from vidseg.model.case import Case
 
 if TYPE_CHECKING:
+    from vidseg.measure.resolve import Clock
     from vidseg.pipeline import RunOptions
 
 CAUTION = (
@@ -45,6 +47,7 @@ class Request:
     case: Case
     procedure: str | None
     out: Path | None
+    clock: Clock
     despite_errors: bool
     quiet: bool
 
@@ -63,12 +66,13 @@ def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
         captions: Path | None,
         procedure: str | None,
         out: Path | None,
+        clock: Clock,
         despite_errors: bool,
         quiet: bool,
         **others: Any,
     ) -> int:
         case = case_of(paths, captions, procedure)
-        return function(Request(case, procedure, out, despite_errors, quiet), **others)
+        return function(Request(case, procedure, out, clock, despite_errors, quiet), **others)
 
     despite = click.option(
         "--despite-errors", is_flag=True, help="Go on although rows are in error."
@@ -76,7 +80,15 @@ def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
     paths = click.argument(
         "paths", type=FILE, nargs=-1, required=True, metavar="RECORDING… [ANNOTATION]"
     )
-    for option in (quiet_option, despite, out_option, procedure_option, captions_option, paths):
+    for option in (
+        quiet_option,
+        despite,
+        clock_option,
+        out_option,
+        procedure_option,
+        captions_option,
+        paths,
+    ):
         command = option(command)
     return command
 
@@ -84,8 +96,18 @@ def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
 @click.command("run")
 @on_a_case
 @clip_options
+@click.option(
+    "--audit",
+    is_flag=True,
+    help="Also look at every picture for cuts, freezes and changed speed (decodes it all).",
+)
 def run(
-    request: Request, steps: tuple[str, ...], pad_ns: int, join_visits: bool, quality: int
+    request: Request,
+    audit: bool,
+    steps: tuple[str, ...],
+    pad_ns: int,
+    join_visits: bool,
+    **cutting: Any,
 ) -> int:
     """Check, time, chapter, cut, picture: the main job, on one operation.
 
@@ -100,9 +122,12 @@ def run(
       vidseg run case.mp4 steps.csv --captions talk.vtt --step capsulorhexis --pad 2
       vidseg run case.toml
     """
-    from vidseg.pipeline import RunOptions
+    from vidseg.export.clips import Cutting
+    from vidseg.pipeline import ALL, RunOptions
 
-    return make(request, "vidseg", RunOptions(steps, pad_ns, join_visits, quality))
+    outputs = ALL | {"audit"} if audit else ALL
+    options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), outputs)
+    return make(request, "vidseg", options)
 
 
 @click.command("page")
@@ -153,11 +178,17 @@ def stills(request: Request, steps: tuple[str, ...]) -> int:
 @on_a_case
 @clip_options
 def clips(
-    request: Request, steps: tuple[str, ...], pad_ns: int, join_visits: bool, quality: int
+    request: Request,
+    steps: tuple[str, ...],
+    pad_ns: int,
+    join_visits: bool,
+    **cutting: Any,
 ) -> int:
     """Cut a clip for each visit to a step, exact to the frame.
 
-    A clip holds the frames of its visit and no others. Captions given are cut to match.
+    A clip holds the frames of its visit and no others. Whole groups of pictures are copied where
+    that can be done exactly, and only the edges encoded; clips.csv says how each was made, and
+    why. Captions given are cut to match.
 
     \b
     Examples:
@@ -165,19 +196,23 @@ def clips(
       vidseg clips case.mp4 steps.csv --step capsulorhexis --join-visits
       vidseg clips case.mp4 steps.csv --pad 1.5 --out teaching
     """
+    from vidseg.export.clips import Cutting
     from vidseg.pipeline import RunOptions
 
-    options = RunOptions(steps, pad_ns, join_visits, quality, frozenset({"clips"}))
+    options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), frozenset({"clips"}))
     return make(request, "clips", options)
 
 
 def make(request: Request, kind: str, options: RunOptions) -> int:
     """Read the case, say its problems, write the outputs and say what to open."""
-    from vidseg.pipeline import read_case_files, write_case
+    from vidseg.pipeline import write_case
+    from vidseg.reading import read_case_files
 
     quiet = request.quiet
     with progress_shown(quiet) as progress:
-        result = read_case_files(request.case, procedure=request.procedure, progress=progress)
+        result = read_case_files(
+            request.case, procedure=request.procedure, clock=request.clock, progress=progress
+        )
     show_problems(result.problems, quiet)
     if result.has_errors and not request.despite_errors:
         say(
@@ -188,7 +223,7 @@ def make(request: Request, kind: str, options: RunOptions) -> int:
     with progress_shown(quiet) as progress:
         made = write_case(result, request.folder(kind), options, progress)
     if not quiet and "tables" in options.outputs:
-        click.echo(durations_text(result.timing))
+        click.echo(durations_text(result.timing, result.recording_timing))
     for note in made.notes:
         say(note)
     again = f", {made.kept} file(s) kept from before" if made.kept else ""

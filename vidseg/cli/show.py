@@ -90,8 +90,11 @@ def aligned(rows: Sequence[Sequence[str]], right: Sequence[bool]) -> str:
     return "\n".join([line(rows[0]), rule, *(line(row) for row in rows[1:])])
 
 
-def durations_text(timing: Timing) -> str:
-    """Write the times of one case as an aligned table with its sums."""
+def durations_text(timing: Timing, recording_timing: Timing | None = None) -> str:
+    """Write the times of one case as an aligned table with its sums.
+
+    ``recording_timing`` is told beside where it differs: ``timing`` then is operative time.
+    """
     head = ("level", "step", "visits", "first start", "active", "elapsed", "interrupted", "share")
     rows = [head, *(_duration_cells(found, timing) for found in timing.steps)]
     lines = [aligned(rows, (False, False, True, True, True, True, True, True))]
@@ -106,6 +109,14 @@ def durations_text(timing: Timing) -> str:
             f"{level.level.value} level: covered {format_time(level.covered_ns)}, "
             f"gaps {format_time(level.gap_ns)}"
             + (f", counted by two or more {format_time(twice)}" if twice else "")
+        )
+    if recording_timing is not None and recording_timing != timing:
+        lines.append(
+            "times are operative, put right by the declared edits; in the recording: "
+            + ", ".join(
+                f"{found.step.code} {format_time(found.active_ns)}"
+                for found in recording_timing.steps
+            )
         )
     if any(found.open_start or found.open_end for found in timing.steps):
         lines.append("≥: the recording does not show all of the step; it took at least this long")

@@ -12,6 +12,7 @@ from vidseg.aside import write_text_aside
 from vidseg.export.tables import duration_rows, event_rows, segment_rows
 from vidseg.model.case import CaseResult
 from vidseg.model.clock import format_seconds
+from vidseg.model.edits import describe
 from vidseg.model.problem import Problem
 from vidseg.model.recording import Part, Recording
 
@@ -107,6 +108,7 @@ def write_case_json(result: CaseResult, hashes: Mapping[str, str], path: Path) -
         "case_number": result.case.case_number,
         "covariates": dict(result.case.covariates),
         "inputs": [{"file": name, "sha256": sha256} for name, sha256 in hashes.items()],
+        "clock": result.recording.clock,
         "recording": recording_facts(result.recording),
         "times": {
             "recorded_s": format_seconds(timing.recorded_ns),
@@ -124,11 +126,12 @@ def write_case_json(result: CaseResult, hashes: Mapping[str, str], path: Path) -
                 for level in timing.levels
             ],
         },
-        "durations": [_without_case(row) for row in duration_rows(timing)],
+        "durations": [_without_case(row) for row in duration_rows(timing, result.recording_timing)],
         "segments": [
             _without_case(row) for row in segment_rows(result.annotation, result.recording)
         ],
         "events": [_without_case(row) for row in event_rows(result.annotation, result.recording)],
+        "edits": [describe(edit) for edit in result.edits.edits],
         "problems": [problem_json(problem) for problem in result.problems],
     }
     write_text_aside(path, json.dumps(document, indent=1, ensure_ascii=False) + "\n")

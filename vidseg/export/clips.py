@@ -10,15 +10,32 @@ from pathlib import Path
 from vidseg.export.chapters import chaptered_segments
 from vidseg.formats import webvtt
 from vidseg.measure.captions import cut_captions
-from vidseg.media.clip import write_clip
+from vidseg.media.many_clips import ClipOrder, write_exact_clips
+from vidseg.media.splice import ClipReport, Verify
 from vidseg.media.stretch import stretches
 from vidseg.model.annotation import Annotation, Segment
+from vidseg.model.clock import format_seconds
 from vidseg.model.problem import UsageError
 from vidseg.model.procedure import Step
 from vidseg.model.recording import Captions, Recording
 from vidseg.model.span import Span, Spans
 
 Progress = Callable[[float], None] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Cutting:
+    """How clips are cut.
+
+    ``quality`` is x264's constant rate factor for what is encoded; ``reencode`` encodes all of
+    it; ``verify`` says how much is compared with the source; ``cores`` is how many are used at
+    a time, 0 for all there are.
+    """
+
+    quality: int = 18
+    reencode: bool = False
+    verify: Verify = "edges"
+    cores: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,52 +144,73 @@ def clip_files(plan: ClipPlan, captions: Captions | None) -> tuple[str, ...]:
     return plan.name, str(Path(plan.name).with_suffix(".vtt"))
 
 
-def write_plan(
-    plan: ClipPlan,
-    recording: Recording,
-    folder: Path,
-    captions: Captions | None = None,
-    quality: int = 18,
-    progress: Progress = None,
-) -> tuple[Path, ...]:
-    """Write the files of one clip (see ``clip_files``) and return them. Raises MediaError."""
-    own = cut_captions(captions, plan.spans) if captions else None
-    files = tuple(folder / name for name in clip_files(plan, captions))
-    write_clip(recording, plan.ranges, files[0], own, quality, progress)
-    if own and len(files) > 1:
-        webvtt.write_captions(own, files[1])
-    return files
-
-
 def write_clips(
     plans: Sequence[ClipPlan],
     recording: Recording,
     folder: Path,
     captions: Captions | None = None,
-    quality: int = 18,
+    how: Cutting = Cutting(),
     progress: Progress = None,
-    on_clip: Callable[[ClipPlan, tuple[Path, ...]], None] | None = None,
-) -> tuple[Path, ...]:
-    """Write all clips into ``folder`` (made where missing); return every file written.
+    on_clip: Callable[[ClipPlan, ClipReport], None] | None = None,
+) -> tuple[ClipReport, ...]:
+    """Write all clips into ``folder`` (made where missing), and say how each was made.
 
     ``captions`` are the case's; each clip gets its own share inside and beside it.
     ``on_clip`` hears of every finished clip. Raises MediaError; finished clips stay.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    total = max(sum(plan.n_frames for plan in plans), 1)
-    done = 0
-    written: list[Path] = []
-    for plan in plans:
+    own = [cut_captions(captions, plan.spans) if captions else None for plan in plans]
+    orders = [
+        ClipOrder(plan.ranges, folder / plan.name, text)
+        for plan, text in zip(plans, own, strict=True)
+    ]
 
-        def report(fraction: float, done: int = done, plan: ClipPlan = plan) -> None:
-            if progress:
-                progress((done + fraction * plan.n_frames) / total)
-
-        files = write_plan(plan, recording, folder, captions, quality, report)
-        done += plan.n_frames
-        written += files
+    def finished(place: int, report: ClipReport) -> None:
+        text = own[place]
+        if text is not None and text.cues:
+            webvtt.write_captions(text, orders[place].out.with_suffix(".vtt"))
         if on_clip:
-            on_clip(plan, files)
-    if progress:
-        progress(1.0)
-    return tuple(written)
+            on_clip(plans[place], report)
+
+    return write_exact_clips(
+        recording,
+        orders,
+        quality=how.quality,
+        reencode=how.reencode,
+        verify=how.verify,
+        cores=how.cores,
+        progress=progress,
+        on_clip=finished,
+    )
+
+
+REPORT_COLUMNS = (
+    "file",
+    "step",
+    "visit",
+    "frames",
+    "start_s",
+    "length_s",
+    "way",
+    "reason",
+    "copied_frames",
+    "encoded_frames",
+    "verified",
+)
+
+
+def report_row(plan: ClipPlan, report: ClipReport) -> dict[str, str | int]:
+    """Give the row of ``clips.csv`` that says what a clip holds and how it was made."""
+    return {
+        "file": plan.name,
+        "step": plan.step.code,
+        "visit": "all" if plan.visit is None else plan.visit,
+        "frames": plan.n_frames,
+        "start_s": format_seconds(plan.spans[0].start),
+        "length_s": format_seconds(plan.length),
+        "way": report.way,
+        "reason": report.reason,
+        "copied_frames": report.copied_frames,
+        "encoded_frames": report.encoded_frames,
+        "verified": report.verified,
+    }

@@ -23,12 +23,14 @@ MANIFEST = "manifest.json"
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One file of the folder: its path in it, size, SHA-256 and the key of its piece."""
+    """One file of the folder: its path in it, size, SHA-256, the key of its piece, and a note
+    on how it was made."""
 
     path: str
     bytes: int
     sha256: str
     key: str
+    note: str = ""
 
 
 def file_sha256(path: Path) -> str:
@@ -73,22 +75,46 @@ class OutputFolder:
         self.entries: dict[str, Entry] = {}
         self.made: list[str] = []
 
-    def make(self, key: str, names: Sequence[str], maker: Callable[[Path], None]) -> bool:
+    def make(
+        self,
+        key: str,
+        names: Sequence[str],
+        maker: Callable[[Path], None],
+        optional: Sequence[str] = (),
+    ) -> bool:
         """Make the files ``names`` with ``maker(folder)``, or take them over where ``key`` matches.
 
-        Returns whether they were made anew.
+        ``optional`` files may turn out not to exist. Returns whether they were made anew.
+        """
+        if self.take_over(key, names, optional):
+            return False
+        maker(self.work)
+        self.record(key, [*names, *(name for name in optional if (self.work / name).exists())])
+        return True
+
+    def take_over(self, key: str, names: Sequence[str], optional: Sequence[str] = ()) -> bool:
+        """Take over all of ``names`` where they are there with that key; else clear the way.
+
+        Returns whether they were taken over. If not, nothing stands in their place and their
+        folders are there to write to.
         """
         if all(self._take_over(key, name) for name in names):
-            return False
-        for name in names:
+            for name in optional:
+                self._take_over(key, name)
+            return True
+        for name in (*names, *optional):
+            self.entries.pop(name, None)
             (self.work / name).parent.mkdir(parents=True, exist_ok=True)
-        maker(self.work)
+            (self.work / name).unlink(missing_ok=True)
+        return False
+
+    def record(self, key: str, names: Sequence[str], note: str = "") -> None:
+        """Take files just written in ``work`` into the folder, with ``note`` on how."""
         for name in names:
             path = self.work / name
-            self.entries[name] = Entry(name, path.stat().st_size, file_sha256(path), key)
+            self.entries[name] = Entry(name, path.stat().st_size, file_sha256(path), key, note)
         self.made.extend(names)
         self._write_manifest(self.unfinished | self.entries)
-        return True
 
     def _take_over(self, key: str, name: str) -> bool:
         for folder, known in ((self.work, self.unfinished), (self.out, self.before)):

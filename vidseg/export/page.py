@@ -23,6 +23,7 @@ from vidseg.export.page_tables import (
     Words,
     duration_rows,
     event_rows,
+    finding_rows,
     part_facts,
     problem_rows,
     still_cards,
@@ -32,6 +33,8 @@ from vidseg.export.page_tables import (
 from vidseg.export.page_text import file_link, file_name, plain
 from vidseg.export.timestrip import Strip, lay_strip
 from vidseg.model.case import CaseResult
+from vidseg.model.edits import describe
+from vidseg.model.finding import Finding
 from vidseg.model.recording import Part
 from vidseg.model.span import Span
 
@@ -63,19 +66,24 @@ def write_page(
     stills: Sequence[PageStill],
     captions: str | None,
     chapters: str | None,
+    findings: Sequence[Finding] = (),
+    pictures: Sequence[str] = (),
 ) -> Path:
     """Write ``index.html`` into ``folder`` and give its path.
 
     ``video`` is the chaptered recording and ``captions`` and ``chapters`` its WebVTT files, as
     paths relative to ``folder`` with ``/`` between the names; None where there is no such file.
     ``video_type`` is the recording's media type with codecs, for the words shown when a browser
-    cannot play it. The video runs on the case clock, as ``vidseg.media.remux`` writes it. Raises
+    cannot play it. ``findings`` are those of an audit, ``pictures`` the paths of the pictures
+    around them. The video runs on the case clock, as ``vidseg.media.remux`` writes it. Raises
     ValueError for a path that is absolute or leaves the folder.
     """
     files = _Files(*(path and file_link(path) for path in (video, captions, chapters)))
     strip = lay_strip(result.recording, result.procedure, result.annotation, result.timing)
     target = folder / "index.html"
-    write_text_aside(target, _render(result, strip, files, video_type, clips, stills))
+    write_text_aside(
+        target, _render(result, strip, files, video_type, clips, stills, findings, pictures)
+    )
     return target
 
 
@@ -170,7 +178,9 @@ def _percent(value: int, whole: int) -> str:
     return f"{100 * value / whole:.4f}%" if whole else "0%"
 
 
-def placement_css(result: CaseResult, strip: Strip, shares: Sequence[float]) -> str:
+def placement_css(
+    result: CaseResult, strip: Strip, shares: Sequence[float], findings: Sequence[Finding]
+) -> str:
     """Give the rules that place everything drawn to scale (the policy allows no style attribute).
 
     ``shares`` are the widths (0 to 1) of the bars in the durations table.
@@ -200,6 +210,8 @@ def placement_css(result: CaseResult, strip: Strip, shares: Sequence[float]) -> 
             f"width:{_percent(span.length, whole)}}}"
             for number, span in enumerate(spans)
         ]
+    for number, finding in enumerate(findings, 1):
+        rules.append(f"#finding-{number}{{left:{_percent(finding.start, whole)}}}")
     for number, event in enumerate(result.annotation.events, 1):
         rules.append(f"#event-{number}{{left:{_percent(event.at, whole)}}}")
     for number, tick in enumerate(strip.ticks):
@@ -234,13 +246,15 @@ def _render(
     video_type: str,
     clips: Sequence[PageClip],
     stills: Sequence[PageStill],
+    findings: Sequence[Finding],
+    pictures: Sequence[str],
 ) -> str:
     recording, case = result.recording, result.case
     words = Words.for_case(result)
     durations = duration_rows(result, strip, words)
     styles = [
         *map(read_asset, STYLES),
-        placement_css(result, strip, [row.share for row in durations]),
+        placement_css(result, strip, [row.share for row in durations], findings),
     ]
     scripts = [read_asset(name) for name in SCRIPTS]
     environment = Environment(
@@ -274,9 +288,11 @@ def _render(
         strip=strip,
         totals=totals(result, strip, words),
         durations=durations,
+        edits=[describe(edit) for edit in result.edits.edits],
         any_shared=any(found.shared_ns for found in result.timing.steps),
         visits=visit_rows(result, strip, words, clips),
         events=event_rows(result, words),
+        findings=finding_rows(result, words, findings, pictures),
         problems=problem_rows(result, words),
         stills=still_cards(result, strip, words, clips, stills),
         parts=[part_facts(part, words, len(recording.parts)) for part in recording.parts],

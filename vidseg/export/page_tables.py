@@ -11,6 +11,7 @@ from vidseg.export.page_text import file_link, file_name, plain, without_folders
 from vidseg.export.timestrip import Block, Look, Strip
 from vidseg.model.case import CaseResult
 from vidseg.model.clock import NS, format_time
+from vidseg.model.finding import Finding
 from vidseg.model.problem import Severity
 from vidseg.model.procedure import Kind
 from vidseg.model.recording import Part
@@ -93,6 +94,7 @@ class DurationRow:
     name: str
     visits: int
     active: str
+    recording: str
     elapsed: str
     interrupted: str
     shared: str
@@ -143,6 +145,23 @@ class ProblemRow:
     place: str
     at: str
     frame: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class FindingRow:
+    """One audit finding; ``before`` and ``after`` are links to the pictures around it, or None."""
+
+    number: int
+    code: str
+    meaning: str
+    at: str
+    frame: int
+    start: int
+    score: str
+    evidence: str
+    effect: str
+    before: str | None
+    after: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,7 +218,11 @@ def totals(result: CaseResult, strip: Strip, words: Words) -> list[tuple[str, st
     labels = sum(found.step.kind is strip.main for found in timing.steps)
     name = strip.main.value
     return [
-        ("Recorded", words.clock(timing.recorded_ns), ""),
+        (
+            "Recorded",
+            words.clock(timing.recorded_ns),
+            "operative time" if result.edits.edits else "",
+        ),
         ("Excluded", words.clock(timing.excluded_ns), ""),
         ("Observed", words.clock(observed), "recorded minus excluded"),
         (f"In a {name}", words.clock(covered), share_text(covered, observed)),
@@ -212,6 +235,7 @@ def duration_rows(result: CaseResult, strip: Strip, words: Words) -> list[Durati
     """Give a row for each step that occurs, in vocabulary order."""
     looks = {block.segment.step.code: block.look for block in _blocks(strip)}
     observed = result.timing.observed_ns
+    shown = {found.step.code: found.active_ns for found in result.recording_timing.steps}
     rows = []
     for found in result.timing.steps:
         least = (
@@ -226,6 +250,7 @@ def duration_rows(result: CaseResult, strip: Strip, words: Words) -> list[Durati
                 name=plain(found.step.name),
                 visits=len(found.segments),
                 active=words.length(found.active_ns, least=least),
+                recording=words.clock(shown.get(found.step.code, found.active_ns)),
                 elapsed=words.length(found.elapsed_ns, least=least),
                 interrupted=words.clock(found.interrupted_ns),
                 shared=words.clock(found.shared_ns),
@@ -313,6 +338,38 @@ def problem_rows(result: CaseResult, words: Words) -> list[ProblemRow]:
             )
         )
     return rows
+
+
+def finding_rows(
+    result: CaseResult, words: Words, findings: Sequence[Finding], pictures: Sequence[str]
+) -> list[FindingRow]:
+    """Give a row for each audit finding, by time; ``pictures`` are paths beside the page."""
+    last = result.recording.n_frames - 1
+
+    def picture(number: int, side: str) -> str | None:
+        for path in pictures:
+            name = path.rpartition("/")[2]
+            if int(name.partition("-")[0]) == number and name.endswith(f"-{side}.jpg"):
+                return file_link(path)
+        return None
+
+    return [
+        FindingRow(
+            number=number,
+            code=finding.code,
+            meaning=finding.meaning,
+            at=words.clock(finding.start)
+            + (f" to {words.clock(finding.end)}" if finding.length else ""),
+            frame=min(result.recording.frame_at(finding.start), last),
+            start=finding.start,
+            score=f"{finding.score:.2f}",
+            evidence=plain(finding.evidence),
+            effect=finding.effect,
+            before=picture(number, "before"),
+            after=picture(number, "after"),
+        )
+        for number, finding in enumerate(findings, 1)
+    ]
 
 
 def still_cards(

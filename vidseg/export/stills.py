@@ -146,8 +146,8 @@ def still_problems(
         still = made.get(code)
         if still is None:
             message = (
-                f"no still of {segment.step.name}: no frame of it is recorded outside the "
-                "excluded time"
+                f"no still of {segment.step.name}: it has no frame outside the excluded time "
+                "that can be read"
             )
         elif still.poor:
             message = (

@@ -31,6 +31,8 @@ DURATIONS = {
     "elapsed_s": "first start to last end, excluded spans and holes left out",
     "interrupted_s": "elapsed minus active: time away from the step between its visits",
     "shared_s": "part of the active time that another step of the same level counts too",
+    "recording_active_s": "active time on the recording's clock; other than active_s only where "
+    "edits of the recording are declared",
     "share": "active time as a part (0 to 1) of the observed time of the case",
     "open_start": "1: the recording does not show the step's start, the true length is longer",
     "open_end": "1: the recording does not show the step's end, the true length is longer",
@@ -66,12 +68,17 @@ TABLES = (*DICTIONARY, "data-dictionary.csv")
 """The files that ``write_tables`` writes."""
 
 
-def duration_rows(timing: Timing) -> list[Row]:
-    """Give a row for each step that occurs, in vocabulary order, keys as in ``DURATIONS``."""
-    return [_duration_row(timing, step) for step in timing.steps]
+def duration_rows(timing: Timing, recording_timing: Timing | None = None) -> list[Row]:
+    """Give a row for each step that occurs, in vocabulary order, keys as in ``DURATIONS``.
+
+    ``timing`` is in operative time, ``recording_timing`` in the recording's (the same unless
+    given).
+    """
+    shown = {found.step.code: found for found in (recording_timing or timing).steps}
+    return [_duration_row(timing, step, shown.get(step.step.code, step)) for step in timing.steps]
 
 
-def _duration_row(timing: Timing, found: StepTiming) -> Row:
+def _duration_row(timing: Timing, found: StepTiming, shown: StepTiming) -> Row:
     share = f"{found.active_ns / timing.observed_ns:.6f}" if timing.observed_ns else ""
     return {
         "case": timing.case,
@@ -85,6 +92,7 @@ def _duration_row(timing: Timing, found: StepTiming) -> Row:
         "elapsed_s": format_seconds(found.elapsed_ns),
         "interrupted_s": format_seconds(found.interrupted_ns),
         "shared_s": format_seconds(found.shared_ns),
+        "recording_active_s": format_seconds(shown.active_ns),
         "share": share,
         "open_start": int(found.open_start),
         "open_end": int(found.open_end),
@@ -169,11 +177,15 @@ def _safe(cell: Cell) -> Cell:
 
 
 def write_tables(
-    folder: Path, timing: Timing, annotation: Annotation, recording: Recording | None
+    folder: Path,
+    timing: Timing,
+    annotation: Annotation,
+    recording: Recording | None,
+    recording_timing: Timing | None = None,
 ) -> list[Path]:
     """Write ``durations.csv``, ``segments.csv``, ``events.csv`` and their data dictionary."""
     tables: dict[str, tuple[Sequence[str], Sequence[Row]]] = {
-        "durations.csv": (list(DURATIONS), duration_rows(timing)),
+        "durations.csv": (list(DURATIONS), duration_rows(timing, recording_timing)),
         "segments.csv": (list(SEGMENTS), segment_rows(annotation, recording)),
         "events.csv": (list(EVENTS), event_rows(annotation, recording)),
         "data-dictionary.csv": (

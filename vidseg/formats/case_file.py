@@ -11,6 +11,13 @@
     role = "trainee"
     case_number = 17                    # in this surgeon's series, from 1
 
+    starts = ["9:14:03", "9:27:10.5"]   # when each recording began, where that is known
+
+    [[edits]]                           # what was done to the recording after the operation
+    kind = "removed"                    # or "pause", "speed" (start, end, factor), "inserted"
+    at = "3:10"                         # on the recording's clock
+    length = "0:42"                     # or "unknown"
+
     [covariates]                        # text, numbers, true/false; for tables
     pupil_mm = 6.5
 
@@ -21,6 +28,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -33,10 +42,13 @@ from vidseg.formats.own_toml import (
     place_text,
     read_text,
 )
-from vidseg.formats.schema import CaseFile, nearest, shape_faults
+from vidseg.formats.schema import CaseFile, EditTable, nearest, shape_faults
 from vidseg.formats.vocabulary import builtin_codes
 from vidseg.model.case import Case
+from vidseg.model.clock import format_time
+from vidseg.model.edits import Edit, Inserted, Pause, Removed, Speed
 from vidseg.model.procedure import fold
+from vidseg.model.span import Span
 
 _IDENTIFYING = re.compile(
     "mrn|dob|nhs|chi|ssn|name|patient|initials|address|street|city|zip|phone|mobile|fax|mail|"
@@ -86,8 +98,21 @@ def read_case(path: Path) -> Case:
         surgeon=checked.surgeon,
         role=checked.role,
         case_number=checked.case_number,
+        starts=tuple(checked.starts),
+        edits=tuple(_edit(edit) for edit in checked.edits),
         covariates=tuple((key, _as_text(value)) for key, value in checked.covariates.items()),
     )
+
+
+def _edit(table: EditTable) -> Edit:
+    if table.kind == "removed":
+        return Removed(table.at or 0, table.length, table.note)
+    if table.kind == "pause":
+        return Pause(table.at or 0, table.length, table.note)
+    span = Span(table.start or 0, table.end or 0)
+    if table.kind == "speed":
+        return Speed(span, table.factor or Fraction(1), table.note)
+    return Inserted(span, table.note)
 
 
 def _is_identifying(key: str) -> bool:
@@ -127,6 +152,19 @@ def _file_faults(checked: CaseFile, folder: Path) -> Iterator[tuple[Place, str]]
     for number, (place, name) in enumerate(named):
         if name in [other for _, other in named[:number]]:
             yield place, f"{name!r} is named twice"
+    if checked.starts and len(checked.starts) != len(_recordings(checked)):
+        yield (
+            ("starts",),
+            f"{len(checked.starts)} start(s) for {len(_recordings(checked))} recording(s); give "
+            "one for each, or none",
+        )
+    for before, after in pairwise(checked.starts):
+        if after <= before:
+            yield (
+                ("starts",),
+                f"{format_time(after)} does not come after {format_time(before)}; starts run "
+                "forward, one for each recording",
+            )
     if checked.annotation is not None:
         named.append((("annotation",), checked.annotation))
     if checked.captions is not None:

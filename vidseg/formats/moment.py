@@ -1,7 +1,8 @@
 """A written moment: text to nanoseconds, frame number, timecode or open edge, and back.
 
 What is taken in any time cell: ``12.5``, ``4:10``, ``0:04:10.250`` (decimal comma allowed), an
-SMPTE label ``00:04:10:12`` (``;`` = drop-frame), ``f1234`` or ``frame 1234``, and ``open``.
+SMPTE label ``00:04:10:12`` (``;`` = drop-frame), ``f1234`` or ``frame 1234``, ``part2 0:03:10``
+for a time on the clock of the second part, and ``open``.
 """
 
 from __future__ import annotations
@@ -9,12 +10,16 @@ from __future__ import annotations
 import re
 from decimal import ROUND_HALF_UP, Decimal
 
-from vidseg.model.annotation import Edge, Frame, Moment, Timecode
+from vidseg.model.annotation import Edge, Frame, InPart, Moment, Timecode
 from vidseg.model.clock import NS, TIME_FORMS, TIMECODE_FORMS, format_seconds, parse_time
 
-MOMENT_FORMS = f"{TIME_FORMS}; a timecode ({TIMECODE_FORMS}); a frame (f1234); or `open`"
+MOMENT_FORMS = (
+    f"{TIME_FORMS}; a timecode ({TIMECODE_FORMS}); a frame (f1234); a time in a part "
+    "(part2 0:03:10); or `open`"
+)
 
 _FRAME = re.compile(r"(?:f|frame)\s*([0-9]{1,12})", re.IGNORECASE)
+_PART = re.compile(r"part\s*([0-9]{1,3})[\s:]+(.+)", re.IGNORECASE)
 _WHOLE = re.compile(r"[0-9]{1,12}")
 _TIMECODE = re.compile(r"[0-9]{1,2}:[0-5][0-9]:[0-5][0-9][:;][0-9]{2,3}")
 _CLOCK_LIKE = re.compile(r"[0-9]+(?::[0-9]+){0,2}(?:[.,][0-9]+)?")
@@ -30,6 +35,9 @@ def parse_moment(text: str) -> Moment | Edge:
     if len(written) <= _LONGEST:
         if match := _FRAME.fullmatch(written):
             return Frame(int(match[1]))
+        match = _PART.fullmatch(written)
+        if match and int(match[1]) and _CLOCK_LIKE.fullmatch(match[2]):
+            return InPart(int(match[1]), parse_time(match[2]))
         if _TIMECODE.fullmatch(written):
             return Timecode(written)
         if _CLOCK_LIKE.fullmatch(written):
@@ -76,6 +84,8 @@ def moment_text(moment: Moment | Edge | None) -> str:
         return f"f{moment.number}"
     if isinstance(moment, Timecode):
         return moment.text
+    if isinstance(moment, InPart):
+        return f"part{moment.part} {format_seconds(moment.at)}"
     return format_seconds(moment)
 
 

@@ -33,7 +33,7 @@ from vidseg.formats.schema import (
     check_json,
 )
 from vidseg.formats.text_file import read_text
-from vidseg.model.annotation import Edge, Frame, Mark, Moment, Sheet, Timecode
+from vidseg.model.annotation import Edge, Frame, InPart, Mark, Moment, Sheet, Timecode
 from vidseg.model.clock import format_time
 from vidseg.model.problem import FormatError, Problem, UsageError
 
@@ -234,7 +234,13 @@ def _moment(moment: Moment | Edge, number: int) -> object:
         return {"frame": moment.number}
     if isinstance(moment, Timecode):
         return {"timecode": moment.text}
+    if isinstance(moment, InPart):
+        return {"part": moment.part, "time": _time(moment.at)}
     if moment < 0:
         raise UsageError(f"row {number} has a time before zero")
-    text = format_time(moment, 9)
+    return _time(moment)
+
+
+def _time(at: int) -> str:
+    text = format_time(at, 9)
     return text[:-6] + text[-6:].rstrip("0")

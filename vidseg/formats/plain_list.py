@@ -28,9 +28,9 @@ from vidseg.formats.moment import MOMENT_FORMS, parse_moment, shown
 from vidseg.formats.table_writing import REPLACEMENT, lost_facts, refuse_unreadable, writable
 from vidseg.formats.text_file import read_text
 from vidseg.formats.timed_rows import count
-from vidseg.model.annotation import Cue, Edge, Frame, Mark, Moment, Sheet, Timecode
+from vidseg.model.annotation import Cue, Edge, Frame, InPart, Mark, Moment, Sheet, Timecode
 from vidseg.model.clock import NS, format_time
-from vidseg.model.problem import Problem
+from vidseg.model.problem import Problem, UsageError
 from vidseg.model.recording import Captions
 from vidseg.model.span import Span
 
@@ -188,6 +188,8 @@ def _written(moment: Moment | Edge) -> str:
         return f"f{moment.number}"
     if isinstance(moment, Timecode):
         return moment.text
+    if isinstance(moment, InPart):
+        raise UsageError("a plain list holds no times within a part; write .csv or .json")
     whole = format_time(moment, 9)
     head, _, decimals = whole.partition(".")
     kept = decimals[:3] + decimals[3:].rstrip("0")

@@ -11,6 +11,7 @@ import difflib
 import math
 import re
 from collections.abc import Iterable
+from fractions import Fraction
 from typing import Annotated, Any, Literal, TypeVar, get_args
 
 from pydantic import (
@@ -20,10 +21,11 @@ from pydantic import (
     Field,
     PlainValidator,
     ValidationError,
+    model_validator,
 )
 
 from vidseg.formats.own_toml import Fault, Place, find_line, join_faults, place_text
-from vidseg.model.annotation import Edge, Frame, Moment, Timecode
+from vidseg.model.annotation import Edge, Frame, InPart, Moment, Timecode
 from vidseg.model.clock import TIME_FORMS, TIMECODE_FORMS, parse_time
 
 Shape = TypeVar("Shape", bound="Strict")
@@ -236,8 +238,67 @@ def _covariate(value: Any) -> Any:
     return value
 
 
+def _clock(value: object) -> int:
+    """Read a time as it stands in the file, in quotes or as seconds, into ns."""
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise ValueError(f"must be a time: {TIME_FORMS}, in quotes")
+    return parse_time(str(value))
+
+
+def _gap_length(value: object) -> int | None:
+    """Read the length of missing time: a time, or "unknown" (None)."""
+    if value == "unknown":
+        return None
+    length = _clock(value)
+    if not length:
+        raise ValueError('must be more than 0, or "unknown"')
+    return length
+
+
+def _factor(value: object) -> Fraction:
+    """Read a speed factor: 4, 0.5 or "4/3"."""
+    try:
+        factor = Fraction(str(value))
+    except (ValueError, ZeroDivisionError):
+        factor = Fraction(0)
+    if factor <= 0 or isinstance(value, bool):
+        raise ValueError(f'must be a number above 0 (4, 0.5 or "4/3"), not {value!r}')
+    return factor
+
+
 FileName = Annotated[str, AfterValidator(_file_name)]
 """A path as written in the file."""
+Clock = Annotated[int, PlainValidator(_clock)]
+"""A written time, in ns."""
+
+
+class EditTable(Strict):
+    """One thing done to the recording after the operation; ``kind`` says which keys belong."""
+
+    kind: Literal["removed", "pause", "speed", "inserted"]
+    at: Clock | None = None
+    length: Annotated[int | None, PlainValidator(_gap_length)] = None
+    start: Clock | None = None
+    end: Clock | None = None
+    factor: Annotated[Fraction, PlainValidator(_factor)] | None = None
+    note: str = ""
+
+    @model_validator(mode="after")
+    def _has_its_keys(self) -> EditTable:
+        needed = {
+            "removed": {"at", "length"},
+            "pause": {"at", "length"},
+            "speed": {"start", "end", "factor"},
+            "inserted": {"start", "end"},
+        }[self.kind]
+        given = self.model_fields_set - {"kind", "note"}
+        if given != needed:
+            raise ValueError(
+                f"{self.kind} takes {', '.join(sorted(needed))}, not {', '.join(sorted(given))}"
+            )
+        if self.start is not None and self.end is not None and self.end <= self.start:
+            raise ValueError("end is not after start")
+        return self
 
 
 class CaseFile(Strict):
@@ -246,6 +307,7 @@ class CaseFile(Strict):
     id: Annotated[str, AfterValidator(_identity)]
     recording: FileName | None = None
     recordings: Annotated[list[FileName], Field(min_length=1)] | None = None
+    starts: list[Clock] = []
     annotation: FileName | None = None
     procedure: FileName | None = None
     captions: FileName | None = None
@@ -253,6 +315,7 @@ class CaseFile(Strict):
     role: str = ""
     case_number: Annotated[int, Field(ge=1)] | None = None
     covariates: dict[str, Annotated[Any, AfterValidator(_covariate)]] = {}
+    edits: list[EditTable] = []
 
 
 # -------------------------------------------------------------------------------------------
@@ -265,7 +328,8 @@ ANNOTATION_VERSION = 1
 _LONGEST_TIME = 24
 
 _MOMENT_FORMS = (
-    f'a time in quotes ({TIME_FORMS}), {{"frame": 120}}, {{"timecode": "00:00:04:20"}} or "open"'
+    f'a time in quotes ({TIME_FORMS}), {{"frame": 120}}, {{"timecode": "00:00:04:20"}}, '
+    '{"part": 2, "time": "0:03:10"} or "open"'
 )
 
 
@@ -288,6 +352,13 @@ def _moment(value: object) -> Moment | Edge:
         ):
             raise ValueError(f"not a timecode: {text!r}; expected {TIMECODE_FORMS}")
         return Timecode(text)
+    if isinstance(value, dict) and set(value) == {"part", "time"}:
+        if type(value["part"]) is not int or value["part"] < 1:
+            raise ValueError(f"parts are counted from 1, not {value['part']!r}")
+        time = _moment(value["time"])
+        if not isinstance(time, int):
+            raise ValueError(f"a time in a part is written {TIME_FORMS}, not {value['time']!r}")
+        return InPart(value["part"], time)
     raise ValueError(f"not a moment: {value!r}; expected {_MOMENT_FORMS}")
 
 

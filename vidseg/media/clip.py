@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import av
+import av.container
+from av.stream import Stream
 
 from vidseg.aside import written_aside
 from vidseg.media.captions_track import add_captions, caption_packets
@@ -59,31 +61,45 @@ def write_clip(
         raise MediaError(str(out), "clips are H.264 in .mp4, .mov or .mkv")
     refuse_own_sources(recording, out)
     pieces = stretches(recording, ranges)
-    length = pieces[-1].offset + pieces[-1].length
     part = pieces[0].part
     _, head = next(decode(part, pieces[0].first, pieces[0].first + 1))
     time_base = clip_time_base(pieces)
     with written_aside(out) as aside, errors_of(out):
         with open_target(aside, kind, faststart=True) as target:
             pictures = add_pictures(target, part, head, time_base, quality)
-            tracks = [picture_packets(pictures, pieces, time_base)]
-            for place, track in enumerate(part.audio):
-                if track.rate_hz < 1 or track.channels < 1:
-                    continue
-                tracks.append(sound_packets(add_sound(target, kind, track), track, place, pieces))
-            if captions and captions.cues:
-                texts = add_captions(target, kind, captions)
-                tracks.append(caption_packets(texts, kind, captions, length))
-            reached = 0
-            for packet in merge(*tracks, key=_decode_time):
-                if progress and packet.stream is pictures:
-                    at = pts_to_ns(packet.pts or 0, Fraction(packet.time_base))
-                    reached = max(reached, at)
-                    progress(min(reached / length, 1.0))
-                target.mux(packet)
+            encoded = picture_packets(pictures, pieces, time_base)
+            write_tracks(target, kind, pieces, pictures, encoded, captions, progress)
         require_frames(aside, pieces, out)
     if progress:
         progress(1.0)
+
+
+def write_tracks(
+    target: av.container.OutputContainer,
+    kind: str,
+    pieces: Sequence[Stretch],
+    pictures: Stream,
+    picture_packets: Iterable[av.Packet[Any]],
+    captions: Captions | None,
+    progress: Progress,
+) -> None:
+    """Write a clip's tracks: ``picture_packets`` of ``pictures``, its sound, its captions."""
+    length = pieces[-1].offset + pieces[-1].length
+    tracks = [picture_packets]
+    for place, track in enumerate(pieces[0].part.audio):
+        if track.rate_hz < 1 or track.channels < 1:
+            continue
+        tracks.append(sound_packets(add_sound(target, kind, track), track, place, pieces))
+    if captions and captions.cues:
+        texts = add_captions(target, kind, captions)
+        tracks.append(caption_packets(texts, kind, captions, length))
+    reached = 0
+    for packet in merge(*tracks, key=_decode_time):
+        if progress and packet.stream is pictures:
+            at = pts_to_ns(packet.pts or 0, Fraction(packet.time_base))
+            reached = max(reached, at)
+            progress(min(reached / length, 1.0))
+        target.mux(packet)
 
 
 def require_frames(path: Path, pieces: Iterable[Stretch], out: Path) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Generator, Iterable, Iterator, Sequence
 from contextlib import closing
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 from av import VideoFrame
@@ -89,16 +88,6 @@ def upright(image: Image, rotation: int) -> Image:
     return np.ascontiguousarray(np.rot90(image, -rotation // 90))
 
 
-def to_bgr(frame: VideoFrame, part: Part) -> Image:
-    """Give a frame as an upright picture with square pixels, shape (h, w, 3), BGR, uint8."""
-    image: Image = np.asarray(frame.to_ndarray(format="bgr24"), dtype=np.uint8)
-    if part.pixel_aspect != 1:
-        height, width = image.shape[:2]
-        size = (max(1, round(width * part.pixel_aspect)), height)
-        image = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    return upright(image, part.rotation)
-
-
 def _run(
     part: Part, first: int, last: int, back_s: float | None, threads: bool
 ) -> Generator[tuple[int, VideoFrame], None, None]:
@@ -172,16 +161,17 @@ def _nearer(part: Part, index: int, run: _Run | None) -> _Run | None:
 
 
 def _numbered(part: Part, run: Iterable[VideoFrame]) -> Iterator[tuple[int, VideoFrame]]:
+    """Give the frames that are listed their index in ``part.frame_ns``."""
     if not part.pts_order:
-        yield from enumerate(run)
+        for number, frame in enumerate(run):
+            if number >= part.skipped:
+                yield number - part.skipped, frame
         return
-    latest = -1
+    half_tick_ns = float(part.time_base * NS / 2)
     for frame in run:
         if frame.pts is None:
             continue
         at = pts_to_ns(frame.pts - part.first_pts, part.time_base)
-        place = int(np.searchsorted(part.frame_ns, at))
-        known = place < len(part.frame_ns) and int(part.frame_ns[place]) == at
-        if known and place > latest:
-            latest = place
+        place = int(np.searchsorted(part.frame_ns, at - half_tick_ns))
+        if place < len(part.frame_ns) and abs(int(part.frame_ns[place]) - at) <= half_tick_ns:
             yield place, frame

@@ -44,11 +44,7 @@ def video_stream(container: InputContainer, path: Path) -> VideoStream:
 
     Raises MediaError where there is none, or where its codec cannot be decoded.
     """
-    streams = [
-        stream
-        for stream in container.streams.video
-        if not stream.disposition & Disposition.attached_pic
-    ]
+    streams = picture_streams(container)
     if not streams and not container.streams.audio:
         raise MediaError(str(path), _NOT_MEDIA)
     if not streams:
@@ -56,6 +52,15 @@ def video_stream(container: InputContainer, path: Path) -> VideoStream:
     if streams[0].codec_context is None:
         raise MediaError(str(path), "the picture stream is in a codec that cannot be decoded here")
     return streams[0]
+
+
+def picture_streams(container: InputContainer) -> list[VideoStream]:
+    """Give the picture streams that are not cover art."""
+    return [
+        stream
+        for stream in container.streams.video
+        if not stream.disposition & Disposition.attached_pic
+    ]
 
 
 def _check_file(path: Path) -> None:

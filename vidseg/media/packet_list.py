@@ -23,7 +23,7 @@ class PacketList:
 
     ``keys`` and ``damaged`` hold places in ``pts``. ``durations`` is by timestamp. ``hidden``
     counts pictures that an edit list keeps from being shown. ``unordered``: decoding times
-    fall back. ``bare``: presentation times are only decoding times, though the codec reorders.
+    fall back. ``bare``: the codec reorders, yet timestamps rise in file order (decoding times).
     ``spaced``: durations are distances between decoding times, which say nothing of display.
     ``others`` holds the first and the end timestamp of each other stream, by its index.
     """
@@ -75,7 +75,7 @@ def list_packets(path: Path, progress: Progress | None = None) -> PacketList:
             elif pts is None:
                 found.without_pts += 1
             else:
-                reordered |= pts != dts
+                reordered |= bool(found.pts) and pts < found.pts[-1]
                 _note_picture(found, packet, pts)
         found.bare = (
             "avi" in container.format.name

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 from typing import Any
 
@@ -96,9 +96,20 @@ def picture_packets(
     size = (pieces[0].part.width, pieces[0].part.height)
     lengths: dict[int, int] = {}
     total = ns_to_pts(pieces[-1].offset + pieces[-1].length, time_base)
+    encoded = _encoded(stream, pieces, time_base, size, lengths)
+    yield from with_lengths(encoded, lengths, total)
+
+
+def with_lengths(
+    found: Iterable[av.Packet[Any]], lengths: dict[int, int], total: int
+) -> Iterator[av.Packet[Any]]:
+    """Give each packet its length from ``lengths`` (by timestamp, taken out as it is used).
+
+    The last one lasts until ``total``, the length of the clip.
+    """
     started: int | None = None
     held: av.Packet[Any] | None = None
-    for packet in _encoded(stream, pieces, time_base, size, lengths):
+    for packet in found:
         assert packet.pts is not None
         assert packet.dts is not None
         started = packet.dts if started is None else started

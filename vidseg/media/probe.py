@@ -10,7 +10,8 @@ import numpy as np
 
 from vidseg.media import facts, rhythm
 from vidseg.media.doubts import Evidence, doubts
-from vidseg.media.opening import opened, video_stream
+from vidseg.media.opening import opened, picture_streams, video_stream
+from vidseg.media.parts import join_parts
 from vidseg.media.scan import FrameList, list_frames
 from vidseg.model.clock import NS, frame_to_ns, pts_to_ns
 from vidseg.model.problem import MediaError, UsageError
@@ -19,25 +20,25 @@ from vidseg.model.recording import FrameTimes, Part, Recording
 Progress = Callable[[float], None]
 
 
-def open_recording(paths: Sequence[Path], progress: Progress | None = None) -> Recording:
-    """Read ``paths``, in order, as one recording whose parts touch.
+def open_recording(
+    paths: Sequence[Path], progress: Progress | None = None, starts: Sequence[int] = ()
+) -> Recording:
+    """Read ``paths``, in order, as one recording: see ``join_parts`` for its clock.
 
+    ``starts`` (ns, from any common origin) says when each part began, where that is declared.
     ``progress`` gets the fraction done. Raises MediaError, and UsageError without a path.
     """
     if not paths:
         raise UsageError("name at least one recording")
     parts: list[Part] = []
-    start = 0
     for number, path in enumerate(paths):
 
         def done(fraction: float, number: int = number) -> None:
             if progress is not None:
                 progress((number + fraction) / len(paths))
 
-        part = read_part(path, start, done)
-        parts.append(part)
-        start = part.span.end
-    return Recording(tuple(parts))
+        parts.append(read_part(path, 0, done))
+    return join_parts(parts, starts)
 
 
 def read_part(
@@ -88,7 +89,7 @@ def read_part(
             frames=frames,
             audio=audio,
             header_ns=_header_length(container.duration, video.duration, base),
-            video_streams=len(container.streams.video),
+            video_streams=len(picture_streams(container)),
         )
         part = Part(
             path=path,

@@ -79,6 +79,13 @@ def remux(
     """
     kind = container_of(out)
     refuse_own_sources(recording, out)
+    for part in recording.parts:
+        if part.skipped:
+            raise MediaError(
+                str(part.path),
+                f"its first {part.skipped} frames repeat the part before and can be left out only "
+                "by re-encoding",
+            )
     fitted, notes = fitting_chapters(chapters, recording.length, kind)
     with written_aside(out) as aside, errors_of(out), open_target(aside, kind) as target:
         set_chapters(target, fitted)

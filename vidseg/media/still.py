@@ -140,7 +140,7 @@ def write_pictures(
     for number, base, local in by_part(recording, paths):
         part = recording.parts[number]
         for index, decoded in sparse_frames(part, local):
-            picture = _picture(decoded, part)
+            picture = shown(decoded, part)
             for out in paths[base + index]:
                 _write_jpeg(picture, out, quality)
             done += 1
@@ -148,7 +148,7 @@ def write_pictures(
                 progress(done / len(paths))
 
 
-def _picture(frame: VideoFrame, part: Part) -> npt.NDArray[np.uint8]:
+def shown(frame: VideoFrame, part: Part) -> npt.NDArray[np.uint8]:
     """Give a frame upright with square pixels, shape (h, w, 3), RGB.
 
     A file that does not say which colour matrix it uses is taken as BT.709 from 720 lines on

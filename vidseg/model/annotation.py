@@ -24,8 +24,16 @@ class Timecode:
     text: str
 
 
-Moment = int | Frame | Timecode
-"""A moment as written: nanoseconds, a frame number, or a timecode label."""
+@dataclass(frozen=True, slots=True)
+class InPart:
+    """A moment written on the clock of one part: ``part`` counts from 1, ``at`` in ns."""
+
+    part: int
+    at: int
+
+
+Moment = int | Frame | Timecode | InPart
+"""A moment as written: nanoseconds, a frame number, a timecode label, or a time in a part."""
 
 
 class Edge(StrEnum):

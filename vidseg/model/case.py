@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vidseg.model.annotation import Annotation, Sheet
+from vidseg.model.edits import Edit, EditMap
 from vidseg.model.problem import Problem, Severity
 from vidseg.model.procedure import Procedure
 from vidseg.model.recording import Captions, Recording
@@ -15,13 +16,19 @@ from vidseg.model.timing import Timing
 @dataclass(frozen=True, slots=True)
 class Case:
     """What the user gives: paths and facts, nothing opened yet. No patient identifier belongs
-    here: ``id`` and ``surgeon`` are pseudonyms of the user's choosing."""
+    here: ``id`` and ``surgeon`` are pseudonyms of the user's choosing.
+
+    ``starts`` (ns, from any common origin) says when each recording began, where that is known;
+    ``edits`` what was done to the recording afterwards.
+    """
 
     id: str
     recordings: tuple[Path, ...]
     annotation: Path | None
     procedure: str | None = None
     captions: Path | None = None
+    starts: tuple[int, ...] = ()
+    edits: tuple[Edit, ...] = ()
     surgeon: str = ""
     role: str = ""
     case_number: int | None = None
@@ -30,7 +37,11 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class CaseResult:
-    """What one case came to."""
+    """What one case came to.
+
+    ``timing`` is in operative time, ``recording_timing`` in the recording's own; without declared
+    edits they are the same.
+    """
 
     case: Case
     procedure: Procedure
@@ -38,6 +49,8 @@ class CaseResult:
     sheet: Sheet
     annotation: Annotation
     timing: Timing
+    recording_timing: Timing
+    edits: EditMap
     captions: Captions | None
     problems: tuple[Problem, ...]
 

@@ -48,6 +48,12 @@ ERRORS = {
     "forbidden-overlap": "two steps of one level at the same time, against the vocabulary",
 }
 WARNINGS = {
+    "joined-without-clock": "parts whose start times are not known; they are taken to touch",
+    "parts-overlap": "a part that repeats the end of the one before; its repeat is left out",
+    "chapters-not-joined": "parts that cannot be joined by copying into one chaptered file",
+    "in-inserted-material": "a row that lies in material declared as inserted",
+    "unexplained-finding": "an audit finding that no declared edit or excluded span explains",
+    "unknown-removal": "a step that touches footage removed at unknown length: at least so long",
     "loose-cue": "a caption cue that is read although its form is not quite right",
     "several-editions": "more than one set of Matroska chapters; the default one is read",
     "order-violated": "a step that starts before one it should follow",

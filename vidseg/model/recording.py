@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -52,7 +53,9 @@ class Part:
 
     ``start`` is where the part lies on the case clock (ns). ``frame_ns``, shape (n_frames,),
     int64, rises strictly and starts at 0: the start of every displayed frame relative to the
-    first. ``length`` (ns) is the end of the last frame. ``first_pts`` is the first displayed
+    first. The file's first ``skipped`` frames (``skipped_ns``) repeat the end of the part before
+    and are left out.
+    ``length`` (ns) is the end of the last frame. ``first_pts`` is the first displayed
     frame's timestamp in ``time_base`` units. ``pts_order`` is False where timestamps are
     missing or unordered (some AVI), so that frames are numbered in decode order instead.
     ``doubts`` are plain sentences, each a thing that makes times doubtful; ``tags`` the
@@ -78,6 +81,8 @@ class Part:
     rotation: int = 0
     pixel_aspect: Fraction = Fraction(1)
     size_bytes: int = 0
+    skipped: int = 0
+    skipped_ns: int = 0
     audio: tuple[AudioTrack, ...] = ()
     captions: tuple[CaptionTrack, ...] = ()
     chapters: tuple[Chapter, ...] = ()
@@ -93,9 +98,14 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """Parts in order on one case clock. Raises ValueError when empty or out of order."""
+    """Parts in order on one case clock. Raises ValueError when empty or out of order.
+
+    ``clock`` says where the parts' places come from: a single part, starts the user declared,
+    timecode tracks that agree, or nothing (the parts are taken to touch).
+    """
 
     parts: tuple[Part, ...]
+    clock: Literal["single", "declared", "timecode", "touching"] = "single"
 
     def __post_init__(self) -> None:
         if not self.parts:

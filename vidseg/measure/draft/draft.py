@@ -12,7 +12,7 @@ from vidseg.measure.draft.evidence import Clue, Telling, clue_reach, gather, spr
 from vidseg.measure.draft.order import Visit, best_path
 from vidseg.measure.draft.places import course_of, drafted_steps, slots_and_asides, stretched
 from vidseg.measure.draft.refusal import refuse, refuse_order, refuse_rows
-from vidseg.measure.draft.sayings import Sayings
+from vidseg.measure.draft.sayings import sayings_of
 from vidseg.measure.draft.settings import Settings
 from vidseg.model.annotation import Cue
 from vidseg.model.clock import NS
@@ -79,7 +79,7 @@ def draft(
     steps = drafted_steps(procedure)
     if not ordered or end <= 0:
         return _nothing(procedure, ordered, end, "nothing recognised: the captions hold no speech")
-    clues, telling = gather(ordered, steps, settings, Sayings(steps))
+    clues, telling = gather(ordered, steps, settings, sayings_of(steps))
     refusal = refuse(clues, course_of(procedure), ordered, procedure.code)
     if refusal:
         return _nothing(procedure, ordered, end, refusal, clues)

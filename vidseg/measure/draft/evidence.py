@@ -80,7 +80,7 @@ def sentences(cues: Sequence[Cue]) -> tuple[Sentence, ...]:
 
 
 def gather(
-    cues: Sequence[Cue], steps: Sequence[Step], settings: Settings, sayings: Sayings | None = None
+    cues: Sequence[Cue], steps: Sequence[Step], settings: Settings, sayings: Sayings
 ) -> tuple[tuple[Clue, ...], Telling]:
     """Collect the clues of a narration for the steps, and how the narration is told."""
     spoken = sentences(cues)
@@ -88,7 +88,7 @@ def gather(
     by_sentence: dict[int, list[Mention]] = {}
     for mention in mentions:
         by_sentence.setdefault(mention.cue, []).append(mention)
-    likely = (sayings or Sayings(steps)).likelihood([sentence.text for sentence in spoken])
+    likely = sayings.likelihood([sentence.text for sentence in spoken])
     clues: list[Clue] = []
     for number, sentence in enumerate(spoken):
         found = _heard(sentence, by_sentence.get(number, ()))

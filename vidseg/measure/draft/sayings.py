@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from typing import Any
 from zlib import crc32
 
@@ -72,6 +73,12 @@ class Sayings:
         if not texts:
             return np.zeros((0, len(self.codes) + 1))
         return _softmax(SHARPNESS * (self._vectors(_grams(text) for text in texts) @ self._weights))
+
+
+@lru_cache(maxsize=8)
+def sayings_of(steps: tuple[Step, ...]) -> Sayings:
+    """Give the scorer of these steps; the latest few are kept."""
+    return Sayings(steps)
 
 
 def _softmax(scores: NDArray[Any]) -> NDArray[np.float64]:

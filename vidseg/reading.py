@@ -1,0 +1,202 @@
+"""One case, read: files opened, rows understood, problems found, steps timed. Writes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+from vidseg.formats import read_captions, read_sheet
+from vidseg.formats.vocabulary import load_procedure
+from vidseg.measure.check import check
+from vidseg.measure.durations import time_case
+from vidseg.measure.operative import in_operative_time, known_time
+from vidseg.measure.privacy import identifying
+from vidseg.measure.resolve import Clock, resolve
+from vidseg.media.probe import open_recording
+from vidseg.model.annotation import Annotation, Mark, Sheet
+from vidseg.model.case import Case, CaseResult
+from vidseg.model.clock import format_time
+from vidseg.model.edits import Edit, EditMap
+from vidseg.model.problem import Problem, UsageError
+from vidseg.model.procedure import Procedure
+from vidseg.model.recording import Recording
+from vidseg.model.span import Span, Spans
+from vidseg.model.timing import Timing
+
+Progress = Callable[[str, float], None]
+
+DEFAULT_PROCEDURE = "phaco"
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """An annotation file understood, with or without its recording.
+
+    ``timing`` is in operative time, ``recording_timing`` in the recording's own.
+    """
+
+    sheet: Sheet
+    procedure: Procedure
+    annotation: Annotation
+    timing: Timing
+    recording_timing: Timing
+    edits: EditMap
+    problems: tuple[Problem, ...]
+
+
+def silent(_stage: str, _fraction: float) -> None:
+    """Report progress to nobody."""
+
+
+def understand(
+    sheet: Sheet,
+    *,
+    procedure: str | None = None,
+    recording: Recording | None = None,
+    rate: Fraction | None = None,
+    length_ns: int | None = None,
+    clock: Clock = "recording",
+    edits: Sequence[Edit] = (),
+    case: str = "",
+) -> Reading:
+    """Resolve, check and time the rows of a sheet, with or without the recording.
+
+    ``rate`` and ``length_ns`` stand in where there is no recording: see ``resolve``. Without
+    either the observed time runs from 0 to the last mark. ``clock`` says which clock times are
+    written on; ``edits`` are those declared. Raises UsageError for edits that overlap or lie
+    outside the recording. The case is named after the sheet's
+    file unless ``case`` or the sheet names it.
+    """
+    vocabulary = load_procedure(procedure or sheet.procedure or DEFAULT_PROCEDURE)
+    annotation, unresolved = resolve(
+        sheet,
+        vocabulary,
+        recording,
+        rate=rate,
+        length_ns=length_ns,
+        clock=clock,
+        case=case or sheet.case or Path(sheet.source).stem,
+    )
+    found = (
+        *sheet.problems,
+        *unresolved,
+        *check(annotation, vocabulary, sheet, recording),
+    )
+    recorded = _recorded(annotation, recording, length_ns)
+    in_recording = time_case(annotation, vocabulary, recorded)
+    try:
+        edit_map = EditMap(edits, recorded.items[-1].end if recorded else 0)
+    except ValueError as error:
+        raise UsageError(f"declared edits: {error}") from None
+    operative, moved = in_operative_time(annotation, edit_map)
+    timing = (
+        time_case(operative, vocabulary, known_time(recorded, edit_map)) if edits else in_recording
+    )
+    return Reading(sheet, vocabulary, annotation, timing, in_recording, edit_map, (*found, *moved))
+
+
+def _recorded(annotation: Annotation, recording: Recording | None, length_ns: int | None) -> Spans:
+    if recording is not None:
+        return recording.recorded
+    rows = (*annotation.segments, *annotation.excluded)
+    end = length_ns or max((segment.span.end for segment in rows), default=0)
+    return Spans([Span(0, end)] if end else [])
+
+
+def chapters_as_sheet(recording: Recording) -> Sheet:
+    """Give the chapters found in the recording itself as an annotation sheet.
+
+    Raises UsageError where there are none.
+    """
+    marks = tuple(
+        Mark(
+            label=chapter.title,
+            start=part.start + chapter.span.start,
+            end=part.start + chapter.span.end,
+            source=part.path.name,
+            line=number,
+        )
+        for part in recording.parts
+        for number, chapter in enumerate(part.chapters, 1)
+    )
+    if not marks:
+        raise UsageError(
+            f"{recording.parts[0].path.name} holds no chapters; give an annotation file as well"
+        )
+    return Sheet(source=recording.parts[0].path.name, marks=marks)
+
+
+def read_case_files(
+    case: Case,
+    *,
+    procedure: str | None = None,
+    clock: Clock = "recording",
+    progress: Progress = silent,
+) -> CaseResult:
+    """Open a case's recording, annotation and captions; check and time it. Writes nothing."""
+    if not case.recordings:
+        raise UsageError(f"case {case.id!r} names no recording")
+    recording = open_recording(
+        case.recordings,
+        progress=lambda fraction: progress("reading frame times", fraction),
+        starts=case.starts,
+    )
+    sheet = read_sheet(case.annotation) if case.annotation else chapters_as_sheet(recording)
+    reading = understand(
+        sheet,
+        procedure=procedure or case.procedure,
+        recording=recording,
+        clock=clock,
+        edits=case.edits,
+        case=case.id,
+    )
+    captions = read_captions(case.captions) if case.captions else None
+    problems = (
+        *reading.problems,
+        *(captions.problems if captions else ()),
+        *recording_problems(recording),
+    )
+    return CaseResult(
+        case=case,
+        procedure=reading.procedure,
+        recording=recording,
+        sheet=sheet,
+        annotation=reading.annotation,
+        timing=reading.timing,
+        recording_timing=reading.recording_timing,
+        edits=reading.edits,
+        captions=captions,
+        problems=problems,
+    )
+
+
+def recording_problems(recording: Recording) -> tuple[Problem, ...]:
+    """Give what makes the recording's times doubtful, and what in it may identify someone."""
+    found: list[Problem] = []
+    if recording.clock == "touching":
+        names = ", ".join(part.path.name for part in recording.parts)
+        found.append(
+            Problem.of(
+                "joined-without-clock",
+                f"it is not known when the parts ({names}) began, so they are taken to follow one "
+                "another without a hole; give their starts in a case.toml",
+                recording.parts[0].path.name,
+            )
+        )
+    for part in recording.parts:
+        if part.skipped:
+            found.append(
+                Problem.of(
+                    "parts-overlap",
+                    f"its first {part.skipped} frames ({format_time(part.skipped_ns)}) repeat the "
+                    "end of the part before and are left out",
+                    part.path.name,
+                    None,
+                    part.span,
+                )
+            )
+        found.extend(Problem.of("doubtful-clock", doubt, part.path.name) for doubt in part.doubts)
+        found.extend(identifying(part.tags, part.path.name))
+    return tuple(found)
