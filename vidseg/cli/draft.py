@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from vidseg.cli.options import FILE, Duration, json_option, quiet_option
-from vidseg.cli.show import aligned, say, show_problems
+from vidseg.cli.show import aligned, progress_shown, say, show_problems
 
 
 @click.command("draft")
@@ -22,6 +22,11 @@ from vidseg.cli.show import aligned, say, show_problems
 )
 @click.option("--recording", "recordings", type=FILE, multiple=True, help="The recording.")
 @click.option("--length", "length_ns", type=Duration(), help="Length of the recording.")
+@click.option(
+    "--to-changes",
+    is_flag=True,
+    help="Move edges to a visual change of the recording up to 3 s away, and say so (decodes it).",
+)
 @click.option("-o", "--out", type=FILE, help="Where to write the draft annotation.")
 @click.option("--measures", type=FILE, metavar="FILE.csv", help="Where to write values spoken.")
 @click.option(
@@ -36,6 +41,7 @@ def command(
     procedure: str,
     recordings: tuple[Path, ...],
     length_ns: int | None,
+    to_changes: bool,
     out: Path | None,
     measures: Path | None,
     usual_only: bool,
@@ -53,6 +59,7 @@ def command(
     Examples:
       vidseg draft talk.vtt -o draft.json
       vidseg draft talk.srt --procedure msics --recording case.mp4 -o draft.json
+      vidseg draft talk.vtt --recording case.mp4 --to-changes -o draft.json
       vidseg draft talk.vtt --explain
       vidseg draft talk.vtt --measures values.csv
     """
@@ -61,8 +68,10 @@ def command(
     from vidseg.formats import read_captions, write_sheet
     from vidseg.formats.vocabulary import load_procedure
     from vidseg.measure.draft import draft
+    from vidseg.measure.draft.edges import moved_to_changes, visual_changes
     from vidseg.measure.draft.measures import find_measures
     from vidseg.media.probe import open_recording
+    from vidseg.media.survey import survey
     from vidseg.model.clock import format_time
     from vidseg.model.problem import UsageError
 
@@ -74,8 +83,15 @@ def command(
     vocabulary = load_procedure(procedure)
     read = read_captions(captions)
     show_problems(read.problems, quiet)
-    length = open_recording(recordings).length if recordings else length_ns
+    if to_changes and not recordings:
+        raise UsageError("--to-changes needs the --recording")
+    recording = open_recording(recordings) if recordings else None
+    length = recording.length if recording else length_ns
     made = draft(read.cues, vocabulary, length, usual_only=usual_only)
+    if to_changes and recording is not None and not made.refusal:
+        with progress_shown(quiet) as progress:
+            seen = survey(recording, lambda done: progress("looking at the pictures", done))
+        made = moved_to_changes(made, visual_changes(seen, recording))
     values = find_measures(made.cues, {cue: row.step.code for row in made.rows for cue in row.cues})
     sheet = draft_sheet(made, captions.name)
     if as_json:
