@@ -14,6 +14,9 @@ FEWEST = 20
 """Cases needed to look for a change (our choice)."""
 MOST = 20_000
 """Above this many cases the search, whose work grows with the square, is not made."""
+PENALTY = 3.0
+"""Penalty of a change in units of ln(n) times the variance. 2, that of the plain criterion, found
+a change in 14 % of level series of 20 or 30 cases."""
 
 
 def optimal_changes(values: ArrayLike, penalty: float, shortest: int = 2) -> list[int]:
@@ -70,9 +73,11 @@ class Stretch:
 class Changes:
     """Stretches in order; one alone means that no change was found.
 
-    The search works on log durations. The penalty for a change is 2 ln(n) times the variance
-    within stretches, that of the Bayesian information criterion with two parameters for each
-    change (its place and its level). It finds steps: a smooth fall comes out as a staircase.
+    The search works on log durations. The penalty for a change is 3 ln(n) times the variance
+    within stretches, as in the modified Bayesian information criterion of Zhang and Siegmund
+    (Biometrics 2007;63:22-32). On 1,000 simulated level series it found a change in 5 % of those
+    of 20 or 30 cases and 2 % of those of 100 (``tests/bench/bench_coverage.py``). It finds steps:
+    a smooth fall comes out as a staircase.
     """
 
     n: int
@@ -92,7 +97,7 @@ def level_changes(numbers: ArrayLike, times_s: ArrayLike, shortest: int = 5) -> 
     if reason:
         return Changes(n, (), float("nan"), reason)
     log = np.log(y)
-    penalty = 2 * float(np.log(n)) * spread**2
+    penalty = PENALTY * float(np.log(n)) * spread**2
     edges = [0, *optimal_changes(log, penalty, shortest), n]
     return Changes(
         n,

@@ -69,7 +69,8 @@ def distribution(
                 row[f"km_{name}_low_s"] = estimate.low
                 row[f"km_{name}_high_s"] = estimate.high
             row["share_of_steps"] = float(times.sum()) / all_time if all_time else NAN
-            row["share_median"] = float(seen["share"].median()) if len(seen) else NAN
+            shares = seen["share"].dropna().to_numpy(dtype=np.float64)
+            row["share_median"] = float(np.median(shares)) if len(shares) else NAN
             row |= _interruptions(seen)
             row["reason"] = "; ".join(
                 _reasons(len(times), int(censored.sum()), percentiles, interval, surviving)

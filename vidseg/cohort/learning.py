@@ -23,6 +23,7 @@ from vidseg.cohort.trend import (
     power_law,
     theil_sen,
 )
+from vidseg.model.problem import UsageError
 
 POINTS = {
     "case": "identifier of the case",
@@ -81,8 +82,13 @@ def learning_curve(
     table = level.times(step, measure)
     if surgeon is not None:
         table = table[table["surgeon"] == surgeon]
+        if table.empty:
+            raise UsageError(
+                f"no case of surgeon {surgeon!r} is annotated at the level of {step!r}"
+            )
     seen = table[table["time_s"].notna()]
     numbered = seen[seen["case_number"].notna()]
+    _check_numbers(numbered["case_number"])
     points = (
         numbered[~numbered["censored"]]
         .sort_values("case_number", kind="stable")
@@ -112,6 +118,15 @@ def learning_curve(
         experience=experience_bins(numbers, times, bin_size),
         notes=_notes(points, censored, fit),
     )
+
+
+def _check_numbers(numbers: pd.Series) -> None:
+    values = pd.to_numeric(numbers, errors="coerce")
+    bad = numbers[values.isna() | (values < 1) | (values % 1 != 0)]
+    if len(bad):
+        raise UsageError(
+            f"case {bad.index[0]!r} has case number {bad.iloc[0]}; numbers are whole, from 1"
+        )
 
 
 def _notes(points: pd.DataFrame, censored: int, fit: PowerLaw) -> tuple[str, ...]:
