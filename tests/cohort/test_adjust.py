@@ -197,7 +197,7 @@ def test_missing_facts_and_cut_off_steps_are_counted(make_steps) -> None:
     cases.loc[[0, 1, 2], "grade"] = np.nan
     cases.loc[3, "surgeon"] = None
     steps.loc[[4, 5], "open_end"] = True
-    steps.loc[6, "active_s"] = 0.0
+    steps.loc[6, ["active_s", "open_end"]] = [0.0, True]
     model = adjust(steps, cases, ["grade"]).models.iloc[0]
     assert (model["cases"], model["missing"], model["censored"]) == (113, 5, 2)
 

@@ -87,6 +87,15 @@ def test_cut_off_steps_go_to_the_log_rank_test(make_steps) -> None:
     assert groups["km_median_s"].notna().all()
 
 
+def test_an_unseen_step_is_not_counted_as_cut_off(make_steps) -> None:
+    times, cases = made(7, {"A": 10, "B": 10})
+    times["cut"][0] = 0.0
+    found = compare(make_steps(times, {"cut": [True, *[False] * 19]}), cases, "role")
+    row = found.groups.iloc[0]
+    assert (row["cases"], row["missing"], row["unseen"], row["censored"]) == (9, 0, 1, 0)
+    assert found.tests.iloc[0]["test"] == "Mann-Whitney"
+
+
 def test_too_few_is_a_note_and_no_number(make_steps) -> None:
     times, cases = made(4, {"A": 4, "B": 20})
     found = compare(make_steps(times), cases, "role")

@@ -24,7 +24,7 @@ def test_who_enters_and_who_does_not(make_steps) -> None:
     listed[4] = None
     listed[5] = 0.0
     cut = [False] * 40
-    cut[6] = True
+    cut[5] = cut[6] = True
     numbers = [float(n) for n in range(1, 41)]
     numbers[7] = np.nan
     steps = make_steps({"cut": listed, "sew": [5.0] * 40}, {"cut": cut})

@@ -71,6 +71,23 @@ def test_interval_with_ties_holds_what_the_normal_test_accepts() -> None:
     assert p(found.high - 0.5) > 0.05 > p(found.high + 1.5)
 
 
+def test_interval_of_larger_groups_is_that_of_the_normal_test() -> None:
+    random = np.random.default_rng(8)
+    a, b = random.normal(1, 1, 55), random.normal(0, 1, 60)
+    found = hodges_lehmann(a, b)
+    listed = np.sort(np.subtract.outer(a, b).ravel())
+
+    def p_between(place: int) -> float:
+        shift = (listed[place] + listed[place + 1]) / 2
+        return float(stats.mannwhitneyu(a - shift, b, method="asymptotic").pvalue)
+
+    # The limits are differences: two ranks further in the test accepts, two further out it rejects.
+    low, high = (int(np.flatnonzero(listed == limit)[0]) for limit in (found.low, found.high))
+    assert p_between(low + 2) > 0.05 > p_between(low - 3)
+    assert p_between(high - 3) > 0.05 > p_between(high + 2)
+    assert low == len(listed) - 1 - high
+
+
 def test_differences_counted_are_differences_listed() -> None:
     random = np.random.default_rng(5)
     for values in (random.normal(0, 1, 3000), random.integers(0, 500, 3000).astype(float)):

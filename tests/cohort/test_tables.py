@@ -94,3 +94,12 @@ def test_whole_cases_are_cut_off_where_incomplete() -> None:
     whole = check_steps(whole_cases(cases))
     assert list(whole["active_s"]) == [10, 20]
     assert list(whole["open_end"]) == [False, True]
+
+
+def test_unseen_is_neither_a_time_nor_cut_off(make_steps) -> None:
+    steps = make_steps({"cut": [3, 0, None, 4], "sew": [1, 1, 1, 1]}, {"cut": [False, True] * 2})
+    cases = pd.DataFrame({"case": [f"case-{n:03d}" for n in range(1, 5)]})
+    table = levels(steps, cases)[0].times("cut")
+    assert table["time_s"].isna().tolist() == [False, True, True, False]
+    assert table["unseen"].tolist() == [False, True, False, False]
+    assert table["censored"].tolist() == [False, False, False, True]

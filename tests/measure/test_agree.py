@@ -70,6 +70,22 @@ def test_excluded_time_is_closed_up_and_a_hole_moves_no_boundary() -> None:
     assert len(found.labels) == 2
 
 
+def test_what_either_excludes_is_taken_off() -> None:
+    plain, pause = annotation((CUT, 0, 30)), annotation((CUT, 0, 30), excluded=((5, 15),))
+    for pair in ((plain, pause), (pause, plain)):
+        assert agree(*pair, seconds(0, 30)).observed_ns == 20 * NS
+    assert agree_all([plain, pause], seconds(0, 30)).observed_ns == 20 * NS
+
+
+def test_several_holes_are_closed_up() -> None:
+    observed = Spans(Span(a * NS, b * NS) for a, b in ((5, 10), (20, 25), (40, 50)))
+    found = step_spans(annotation((CUT, 8, 22), (SEW, 22, 45)), Kind.STEP, observed)
+    assert found == {
+        "cut": Spans([Span(3 * NS, 7 * NS)]),
+        "sew": Spans([Span(7 * NS, 15 * NS)]),
+    }
+
+
 def test_an_edge_not_seen_gives_no_difference() -> None:
     open_end = Annotation(
         "c", "t", segments=(Segment(CUT, Span(0, 5 * NS), open_end=True),), annotator="A"

@@ -68,7 +68,7 @@ def levels(
         unknown = own.difference(facts.index)
         if len(unknown):
             raise UsageError(f"case {unknown[0]!r} is not in the table of cases")
-        found.append(Level(str(procedure), str(level), rows, facts.loc[own]))
+        found.append(Level(str(procedure), str(level), rows, facts[facts.index.isin(own)]))
     return found
 
 

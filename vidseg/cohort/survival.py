@@ -49,7 +49,6 @@ def kaplan_meier(times_s: ArrayLike, seen: ArrayLike, confidence: float = 0.95) 
     ends, ended = np.unique(times[complete], return_counts=True)
     at_risk = len(times) - np.searchsorted(np.sort(times), ends, side="left")
     surviving = np.cumprod(1 - ended / at_risk)
-    surviving[ended == at_risk] = 0.0
     with np.errstate(divide="ignore", invalid="ignore"):
         greenwood = np.cumsum(ended / (at_risk * (at_risk - ended)))
         z = stats.norm.ppf((1 + confidence) / 2)
