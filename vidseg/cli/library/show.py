@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from vidseg.cli.show import aligned, say
+from vidseg.export.cell_text import cell_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,19 +20,6 @@ if TYPE_CHECKING:
 
 MOST_ROWS = 400
 """Rows shown on the screen; the rest goes to files."""
-
-
-def cell_text(value: Any) -> str:
-    """Write a cell: numbers with two decimals, small ones with three digits, nothing for NaN."""
-    if isinstance(value, bool):
-        return "yes" if value else ""
-    if value is None or (isinstance(value, float) and math.isnan(value)):
-        return ""
-    if isinstance(value, float):
-        if math.isinf(value):
-            return "not reached"
-        return f"{value:.2f}" if abs(value) >= 0.1 or value == 0 else f"{value:.3g}"
-    return str(value)
 
 
 def table_text(table: pd.DataFrame, columns: Mapping[str, str]) -> str:
