@@ -50,7 +50,10 @@ def meaning_of(column: str, meanings: Mapping[str, str]) -> str:
 
 
 def write_cohort_tables(
-    tables: Tables, meanings: Meanings, notes: Sequence[str], out: Path
+    tables: Tables,
+    meanings: Meanings,
+    notes: Sequence[str],
+    out: Path,
 ) -> list[Path]:
     """Write tables to ``out``, whose suffix says how; gives the files written.
 

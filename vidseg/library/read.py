@@ -60,13 +60,22 @@ def read_cohort(library: Library, wanted: Filter) -> Cohort:
     Raises UsageError where a step is not in the library, where nothing is chosen, and where a
     case has several annotators and none is preferred.
     """
+    return _read(library, wanted, one_each=True)
+
+
+def read_every(library: Library, wanted: Filter) -> Cohort:
+    """Read what ``wanted`` chooses with all annotations of a case side by side."""
+    return _read(library, wanted, one_each=False)
+
+
+def _read(library: Library, wanted: Filter, *, one_each: bool) -> Cohort:
     with reading(library.engine) as connection:
         labels = _labels(connection)
         marked = _annotations(connection, wanted)
         if marked.empty:
             raise UsageError(f"no case in the library is meant by: {wanted.words()}")
         every = len(marked) == _count(connection)
-        marked = _one_each(marked, wanted)
+        marked = _one_each(marked, wanted) if one_each else marked
         codes = _step_ids(labels, wanted)
         query = select(
             timings.c.annotation_id,

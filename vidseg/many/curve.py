@@ -199,8 +199,16 @@ def curves_of(
         tables["charts"] = pd.concat(charts, ignore_index=True)
         meanings["charts"] = CHARTS
     heed = [
-        note for curve in found.values() for note in curve.notes if not note.startswith("Less time")
+        note
+        for curve in found.values()
+        for note in curve.notes
+        if not note.startswith("Less time") and "are left out" not in note
     ]
+    cut = sum(curve.censored for curve in found.values())
+    if cut:
+        heed.append(
+            f"{cut} times cut off by the recording's edge are left out, which favours short ones."
+        )
     report = Report(
         tables,
         meanings,
