@@ -15,5 +15,7 @@ def cell_text(value: Any) -> str:
     if isinstance(value, float):
         if math.isinf(value):
             return "not reached"
+        if abs(value) >= 1e7:
+            return f"{value:.3g}"
         return f"{value:.2f}" if abs(value) >= 0.1 or value == 0 else f"{value:.3g}"
     return str(value)
