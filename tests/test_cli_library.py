@@ -247,7 +247,7 @@ def test_a_case_in_error_is_left_out_and_the_others_go_in(
     place = str(tmp_path / "own.sqlite")
     assert main(["library", "add", *sources, "--library", place, "--length", "10"]) == 1
     told = capsys.readouterr().err
-    assert "bad.csv: not added: 1 error" in told
+    assert "bad.csv: not added: 2 errors" in told
     assert "near-miss-step" in told
     assert "torn.csv: not added" in told
     assert "2 added, 2 not added" in told
