@@ -7,8 +7,6 @@ import warnings
 from contextlib import closing
 from pathlib import Path
 
-from alembic import command
-from alembic.config import Config
 from sqlalchemy import Connection, Engine, inspect, text
 
 from vidseg.library.connection import reading, writing
@@ -56,6 +54,9 @@ def found_version(connection: Connection) -> str | None:
 
 def upgrade(connection: Connection, version: str) -> None:
     """Run the migrations up to ``version`` within the connection's transaction."""
+    from alembic import command  # slow to import, and seldom needed
+    from alembic.config import Config
+
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
     config.attributes["connection"] = connection
