@@ -54,21 +54,23 @@ class Cohort:
     covariates: tuple[str, ...]
 
 
-def read_cohort(library: Library, wanted: Filter) -> Cohort:
+def read_cohort(library: Library, wanted: Filter, *, covariates: bool = True) -> Cohort:
     """Read what ``wanted`` chooses, one annotation for each case and vocabulary.
+
+    Without ``covariates`` the cases have their facts only.
 
     Raises UsageError where a step is not in the library, where nothing is chosen, and where a
     case has several annotators and none is preferred.
     """
-    return _read(library, wanted, one_each=True)
+    return _read(library, wanted, one_each=True, covariates=covariates)
 
 
 def read_every(library: Library, wanted: Filter) -> Cohort:
     """Read what ``wanted`` chooses with all annotations of a case side by side."""
-    return _read(library, wanted, one_each=False)
+    return _read(library, wanted, one_each=False, covariates=True)
 
 
-def _read(library: Library, wanted: Filter, *, one_each: bool) -> Cohort:
+def _read(library: Library, wanted: Filter, *, one_each: bool, covariates: bool) -> Cohort:
     with reading(library.engine) as connection:
         labels = _labels(connection)
         marked = _annotations(connection, wanted)
@@ -86,7 +88,7 @@ def _read(library: Library, wanted: Filter, *, one_each: bool) -> Cohort:
             timings.c.cut,
         )
         rows = _numbers(connection, _narrowed(query, timings, wanted, codes, every), 6)
-        facts, names = _facts(connection, marked)
+        facts, names = _facts(connection, marked, with_covariates=covariates)
     return Cohort(_step_table(rows, marked, labels), facts, names)
 
 
@@ -230,7 +232,9 @@ def _step_table(rows: Numbers, marked: pd.DataFrame, labels: pd.DataFrame) -> pd
     )
 
 
-def _facts(connection: Connection, marked: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
+def _facts(
+    connection: Connection, marked: pd.DataFrame, *, with_covariates: bool
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Give a row per case: facts, then a column for each covariate, numbers where all are."""
     own = marked.drop_duplicates("case_id").reset_index(drop=True)
     told = own["complete"]
@@ -244,6 +248,8 @@ def _facts(connection: Connection, marked: pd.DataFrame) -> tuple[pd.DataFrame, 
         }
     )
     table["case_number"] = pd.to_numeric(own["case_number"])
+    if not with_covariates:
+        return table, ()
     held = _rows(connection, select(covariates.c.case_id, covariates.c.name, covariates.c.value))
     if not held:
         return table, ()

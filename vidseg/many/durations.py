@@ -43,7 +43,7 @@ def durations(
     confidence: float = 0.95,
 ) -> Report:
     """Describe every step, and the whole case unless steps were asked for."""
-    cohort = read_cohort(library, wanted)
+    cohort = read_cohort(library, wanted, covariates=False)
     return durations_of(cohort, wanted, measure, percentiles, confidence)
 
 
