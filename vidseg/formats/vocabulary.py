@@ -7,6 +7,7 @@ reported in one go, with lines.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
 
@@ -49,7 +50,11 @@ def load_procedure(name: str) -> Procedure:
     """
     if name.lower().endswith(_SUFFIX) or "/" in name or "\\" in name:
         return read_procedure(Path(name))
-    code = _builtin(name)
+    return _load_builtin(_builtin(name))
+
+
+@lru_cache(maxsize=32)
+def _load_builtin(code: str) -> Procedure:
     return parse_procedure(procedure_text(code), code + _SUFFIX)
 
 
@@ -82,6 +87,7 @@ def parse_procedure(text: str, source: str) -> Procedure:
         raise FormatError(source, None, str(error)) from None
 
 
+@lru_cache(maxsize=32)
 def _builtin(name: str) -> str:
     """Find the built-in code that ``name`` means. Raises FormatError."""
     codes = builtin_codes()
