@@ -9,7 +9,8 @@ import pytest
 from vidseg.cli import main
 from vidseg.formats import read_sheet
 
-NARRATION = Path(__file__).parent / "narration"
+ROOT = Path(__file__).resolve().parents[1]
+NARRATION = ROOT / "tests" / "narration"
 
 
 def test_a_draft_can_be_checked_and_timed(
@@ -71,3 +72,22 @@ def test_an_existing_file_is_kept(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert main(["draft", str(NARRATION / "sparse.vtt"), "-o", str(out)]) == 2
     assert "--force" in capsys.readouterr().err
     assert out.read_text(encoding="utf-8") == "mine"
+
+
+def test_lengths_are_learned_from_a_library(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    library = str(tmp_path / "own.sqlite")
+    steps = ROOT / "annotations" / "example" / "steps.csv"
+    table = tmp_path / "cases.csv"
+    table.write_text("case,length\nsteps,11:20\n", encoding="utf-8")
+    add = ["library", "add", str(steps), "--cases", str(table), "--library", library]
+    assert main([*add, "--procedure", "phaco"]) == 0
+    capsys.readouterr()
+    talk = str(ROOT / "annotations" / "example" / "narration.vtt")
+    assert main(["draft", talk, "--length", "11:20", "--library", library]) == 0
+    captured = capsys.readouterr()
+    # eleven steps and four phases are marked; wound closure and its phase are cut off
+    assert "lengths of 13 steps learned" in captured.err
+    assert "Capsulorhexis" in captured.out
+    assert main(["draft", talk, "--library", str(tmp_path / "none.sqlite")]) == 2

@@ -13,10 +13,7 @@ from vidseg.measure.draft.learn import learned_lengths
 from vidseg.measure.draft.order import Aside, Slot, best_path
 from vidseg.measure.draft.places import course_of, drafted_steps, usual_length_s
 from vidseg.measure.draft.settings import Settings
-from vidseg.model.annotation import Segment
 from vidseg.model.clock import NS
-from vidseg.model.span import Span
-from vidseg.model.timing import StepTiming
 
 WEIGHTS = Settings()
 
@@ -121,20 +118,12 @@ def test_effort_follows_its_definition() -> None:
 
 def test_learned_lengths_move_from_the_vocabulary_to_the_cases() -> None:
     phaco = load_procedure("phaco")
-    step = phaco.step("capsulorhexis")
-    prior = usual_length_s(step, {})
-
-    def timing(seconds: int, open_end: bool = False) -> StepTiming:
-        span = Span(0, seconds * NS)
-        segment = Segment(step, span, open_end=open_end)
-        length = span.length
-        return StepTiming(step, (segment,), length, length, 0, 0, 0, span.end, False, open_end)
-
-    few = learned_lengths([[timing(200)]], phaco)["capsulorhexis"]
-    many = learned_lengths([[timing(200)]] * 60, phaco)["capsulorhexis"]
+    prior = usual_length_s(phaco.step("capsulorhexis"), {})
+    few = learned_lengths([("capsulorhexis", 200.0)], phaco)["capsulorhexis"]
+    many = learned_lengths([("capsulorhexis", 200.0)] * 60, phaco)["capsulorhexis"]
     assert prior < few < many < 200
     assert many > 180
-    assert learned_lengths([[timing(200, open_end=True)]], phaco) == {}
+    assert learned_lengths([("no_such_step", 200.0)], phaco) == {}
 
 
 def test_courses() -> None:

@@ -27,6 +27,11 @@ from vidseg.cli.show import aligned, progress_shown, say, show_problems
     is_flag=True,
     help="Move edges to a visual change of the recording up to 3 s away, and say so (decodes it).",
 )
+@click.option(
+    "--library",
+    metavar="FILE|URL",
+    help="Learn the usual lengths of steps from your own library of cases.",
+)
 @click.option("-o", "--out", type=FILE, help="Where to write the draft annotation.")
 @click.option("--measures", type=FILE, metavar="FILE.csv", help="Where to write values spoken.")
 @click.option(
@@ -42,6 +47,7 @@ def command(
     recordings: tuple[Path, ...],
     length_ns: int | None,
     to_changes: bool,
+    library: str | None,
     out: Path | None,
     measures: Path | None,
     usual_only: bool,
@@ -60,6 +66,7 @@ def command(
       vidseg draft talk.vtt -o draft.json
       vidseg draft talk.srt --procedure msics --recording case.mp4 -o draft.json
       vidseg draft talk.vtt --recording case.mp4 --to-changes -o draft.json
+      vidseg draft talk.vtt --library library.vidseg.sqlite -o draft.json
       vidseg draft talk.vtt --explain
       vidseg draft talk.vtt --measures values.csv
     """
@@ -87,7 +94,15 @@ def command(
         raise UsageError("--to-changes needs the --recording")
     recording = open_recording(recordings) if recordings else None
     length = recording.length if recording else length_ns
-    made = draft(read.cues, vocabulary, length, usual_only=usual_only)
+    usual_s = None
+    if library is not None:
+        from vidseg.cli.library.options import opened
+        from vidseg.many.learned import library_lengths
+
+        with opened(library) as cases:
+            usual_s = library_lengths(cases, vocabulary)
+        say(f"lengths of {len(usual_s)} steps learned from {library}", quiet)
+    made = draft(read.cues, vocabulary, length, usual_s, usual_only=usual_only)
     if to_changes and recording is not None and not made.refusal:
         with progress_shown(quiet) as progress:
             seen = survey(recording, lambda done: progress("looking at the pictures", done))
