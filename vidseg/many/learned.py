@@ -6,7 +6,7 @@ from vidseg.library.filters import Filter
 from vidseg.library.read import read_visits
 from vidseg.library.store import Library
 from vidseg.measure.draft.learn import learned_lengths
-from vidseg.model.procedure import Procedure
+from vidseg.model.procedure import LEVELS, Procedure
 
 
 def library_lengths(library: Library, procedure: Procedure) -> dict[str, float]:
@@ -15,6 +15,7 @@ def library_lengths(library: Library, procedure: Procedure) -> dict[str, float]:
     Visits whose start or end the recording does not show are left out.
     """
     visits, _ = read_visits(library, Filter(procedure=procedure.code))
-    whole = visits[~(visits["open_start"] | visits["open_end"])]
+    timed = visits["level"].isin([level.value for level in LEVELS])
+    whole = visits[timed & ~(visits["open_start"] | visits["open_end"])]
     pairs = zip(whole["step"].tolist(), whole["length_s"].tolist(), strict=True)
     return learned_lengths(pairs, procedure)
