@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from vidseg.cli import COMMANDS, main
+from vidseg.cli.library import COMMANDS as LIBRARY_COMMANDS
 from vidseg.formats import FORMATS
 from vidseg.model.problem import CODES
 
@@ -20,6 +21,12 @@ def fenced(language: str) -> list[str]:
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_command_stands_in_the_readme(name: str) -> None:
     assert re.search(rf"`(vidseg )?{name}\b", README)
+
+
+@pytest.mark.parametrize("name", LIBRARY_COMMANDS)
+def test_every_command_of_the_library_stands_in_the_readme(name: str) -> None:
+    table = README[README.index("## Commands") :]
+    assert re.search(rf"^\| `vidseg library [^|]*\b{name}\b", table, re.MULTILINE)
 
 
 def test_every_problem_code_stands_in_the_readme_with_severity_and_meaning() -> None:
@@ -65,7 +72,10 @@ def test_options_named_in_the_readme_exist() -> None:
         command, rest = line
         if command not in COMMANDS:
             continue
-        module, _, name = COMMANDS[command][0].partition(":")
+        table = COMMANDS
+        if command == "library":
+            table, command = LIBRARY_COMMANDS, rest.split()[0].strip("`")
+        module, _, name = table[command][0].partition(":")
         known = {
             option
             for parameter in getattr(importlib.import_module(module), name).params

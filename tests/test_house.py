@@ -81,7 +81,8 @@ def test_top_level_holds_nothing_stray() -> None:
 def test_heavy_libraries_are_not_imported_by_help() -> None:
     code = (
         "import sys; from vidseg.cli import main; main(['--help']); "
-        "print(sorted({'av','cv2','numpy','pydantic','rich','PIL','jinja2'} & set(sys.modules)))"
+        "print(sorted({'av','cv2','numpy','pydantic','rich','PIL','jinja2','pandas','scipy','matplotlib',"
+        "'sqlalchemy','alembic','pyarrow'} & set(sys.modules)))"
     )
     done = subprocess.run(
         [sys.executable, "-c", code],

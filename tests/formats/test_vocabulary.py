@@ -86,6 +86,7 @@ def test_blank_explains_every_key_of_the_schema() -> None:
     assert keys == {
         *("code", "name", "version", "source", "idle", "kind", "aliases", "parent", "after"),
         *("required", "repeats", "overlaps", "shortest", "longest", "definition"),
+        *("course", "usual", "spoken"),
     }
     explained = {key for key in (*keys, "category") if f"\n# {key}" in text}
     assert explained == {*keys, "category"} - {"longest"}

@@ -6,13 +6,13 @@ used (one message, no traceback); 130 stopped with Ctrl-C.
 
 from __future__ import annotations
 
-import importlib
 import sys
 from collections.abc import Sequence
 
 import click
 
 from vidseg import __version__
+from vidseg.cli.door import Door
 from vidseg.model.problem import VidsegError
 
 COMMANDS = {
@@ -25,48 +25,22 @@ COMMANDS = {
     "clips": ("vidseg.cli.run:clips", "Cut an exact clip for each visit to a step."),
     "stills": ("vidseg.cli.run:stills", "Pick a clear picture of each step."),
     "page": ("vidseg.cli.run:page", "Write the offline case page, with what it shows."),
+    "draft": ("vidseg.cli.draft:command", "Draft an annotation from the captions of a narration."),
     "convert": ("vidseg.cli.convert:command", "Convert an annotation between formats."),
     "audit": ("vidseg.cli.audit:command", "Say whether a recording's clock can be trusted."),
     "procedures": ("vidseg.cli.procedures:command", "List, print or start vocabularies."),
+    "library": ("vidseg.cli.library:group", "Many cases: durations, curves, comparisons, page."),
 }
 """Every command: where it is defined (imported when used) and its line in ``--help``."""
 
 
-class Door(click.Group):
-    """A group whose commands are imported only when one of them is called."""
+class MainDoor(Door):
+    """The door with every command."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """Give the commands in the order of ``COMMANDS``."""
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Import a command, by its whole name."""
-        if cmd_name not in COMMANDS:
-            return None
-        module, _, name = COMMANDS[cmd_name][0].partition(":")
-        command = getattr(importlib.import_module(module), name)
-        assert isinstance(command, click.Command)
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """List the commands without importing them."""
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
-
-    def resolve_command(
-        self, ctx: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
-        """Look the command up; an unknown one is answered with the nearest name."""
-        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
-            from difflib import get_close_matches
-
-            near = get_close_matches(args[0], COMMANDS, 1)
-            hint = f"; did you mean {near[0]!r}?" if near else "; see `vidseg --help`"
-            raise click.UsageError(f"there is no command {args[0]!r}{hint}", ctx)
-        return super().resolve_command(ctx, args)
+    commands_by_name = COMMANDS
 
 
-@click.group(cls=Door, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=MainDoor, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, package_name="vidseg", message="vidseg %(version)s")
 def door() -> None:
     """Turn a recording of an operation and its step annotation into checked step durations, a
@@ -78,6 +52,7 @@ def door() -> None:
       vidseg run case.mp4 steps.csv        the main job
       vidseg check steps.csv               problems only, nothing written
       vidseg durations steps.csv --recording case.mp4
+      vidseg library add *.vidseg          keep many cases and study them
 
     Time is not skill. vidseg is not a medical device. Recordings of patients need consent and
     protection: follow your department's rules and the law where you work.

@@ -18,18 +18,27 @@ from vidseg.cli.show import progress_shown, say
     type=click.FloatRange(0.5, 240),
     help="Length of the operation. [default: 1.5]",
 )
+@click.option(
+    "--library", "many", is_flag=True, help="Sixty annotated cases instead, without recordings."
+)
 @quiet_option
-def command(folder: Path, minutes: float | None, quiet: bool) -> int:
+def command(folder: Path, minutes: float | None, many: bool, quiet: bool) -> int:
     """Draw a made-up operation with captions and annotation in FOLDER (vidseg-demo unless
     named), run everything on it, and say what to open.
 
-    The eye, the surgeon and every word are invented.
+    With --library: the annotations of sixty made-up cases of five surgeons, put into a library
+    with its page. The eyes, the surgeons and every word are invented.
 
     \b
     Examples:
       vidseg demo
       vidseg demo try-it --minutes 10
+      vidseg demo --library
     """
+    if many:
+        if minutes is not None:
+            raise click.UsageError("--minutes is for a recording; --library draws none")
+        return _library(folder, quiet)
     from synthetic_clips import draw_operation, load_scenario, write_beside
     from vidseg.model.case import Case
     from vidseg.model.problem import UsageError
@@ -61,3 +70,39 @@ def command(folder: Path, minutes: float | None, quiet: bool) -> int:
     )
     request = Request(case, None, None, "recording", despite_errors=False, quiet=quiet)
     return make(request, "vidseg", RunOptions())
+
+
+def _library(folder: Path, quiet: bool) -> int:
+    """Write the made-up cases, add them to a library and make its page."""
+    from synthetic_clips.case_series import made_up_cases, write_cases
+    from vidseg.formats.case_table import read_case_table
+    from vidseg.library.filters import Filter
+    from vidseg.library.store import Library
+    from vidseg.many.gather import Wanted, gather
+    from vidseg.many.page import library_page
+    from vidseg.model.problem import UsageError
+
+    try:
+        write_cases(folder, made_up_cases())
+    except OSError as error:
+        raise UsageError(f"cannot write to {folder}: {error.strerror}") from error
+    place, page = folder / "library.vidseg.sqlite", folder / "library.html"
+    table = read_case_table(folder / "cases.csv")
+    with progress_shown(quiet) as progress, Library(str(place), make=True) as library:
+        for annotator, part in (("A", "steps"), ("B", "second")):
+            sources = sorted((folder / part).glob("*.csv"))
+            met = gather(sources, Wanted.of(table, annotator=annotator), progress)
+            library.add(one.record for one in met if one.record is not None)
+        progress("page", 0.0)
+        library_page(library, Filter(annotators=("A", "B")), page, title="Sixty made-up operations")
+        progress("page", 1.0)
+    say(
+        f"in {folder}: annotations (steps, second), cases.csv, what they follow (truth.csv), "
+        f"{place.name}\nopen {page}, or try:\n"
+        f"  vidseg library curve --library {place} --annotator A --step capsulorhexis\n"
+        f"  vidseg library compare --library {place} --annotator A --by experience "
+        "--adjust nucleus_grade --adjust pupil_mm\n"
+        f"  vidseg library agree --library {place}",
+        quiet,
+    )
+    return 0

@@ -115,14 +115,15 @@ def _edit(table: EditTable) -> Edit:
     return Inserted(span, table.note)
 
 
-def _is_identifying(key: str) -> bool:
+def is_identifying(key: str) -> bool:
+    """Say whether a key or column is named like something that identifies a patient."""
     return _IDENTIFYING.fullmatch(fold(key)) is not None
 
 
 def _identifying_keys(table: Mapping[str, Any], above: Place = ()) -> Iterator[Place]:
     """Find keys, at any depth, that are named like a patient identifier."""
     for key, value in table.items():
-        if _is_identifying(key):
+        if is_identifying(key):
             yield (*above, key)
         elif isinstance(value, dict):
             yield from _identifying_keys(value, (*above, key))
@@ -132,7 +133,7 @@ def _without_identifying(table: Mapping[str, Any]) -> dict[str, Any]:
     return {
         key: _without_identifying(value) if isinstance(value, dict) else value
         for key, value in table.items()
-        if not _is_identifying(key)
+        if not is_identifying(key)
     }
 
 

@@ -115,7 +115,7 @@ def _explain(shape: type[Strict], item: dict[str, Any], place: Place) -> str:
         return str(context["error"])
     plain = {
         "string_type": 'must be text in quotes, such as "0:05"'
-        if place and place[-1] in ("shortest", "longest")
+        if place and place[-1] in ("shortest", "longest", "usual")
         else "must be text in quotes",
         "bool_type": "must be true or false, without quotes",
         "int_type": "must be a whole number, without quotes",
@@ -187,6 +187,8 @@ class StepTable(Strict):
     after: list[str] = []
     shortest: Length | None = None
     longest: Length | None = None
+    usual: Length | None = None
+    spoken: list[Filled] = []
     category: Literal["complication", "finding", "medication", "instrument"] | None = None
     definition: str = ""
     source: str = ""
@@ -200,6 +202,7 @@ class VocabularyFile(Strict):
     version: Filled
     source: Filled
     idle: list[Filled] | None = None
+    course: list[str] = []
     steps: Annotated[list[StepTable], Field(min_length=1)]
 
 

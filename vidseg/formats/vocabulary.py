@@ -7,6 +7,7 @@ reported in one go, with lines.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
 
@@ -49,7 +50,11 @@ def load_procedure(name: str) -> Procedure:
     """
     if name.lower().endswith(_SUFFIX) or "/" in name or "\\" in name:
         return read_procedure(Path(name))
-    code = _builtin(name)
+    return _load_builtin(_builtin(name))
+
+
+@lru_cache(maxsize=32)
+def _load_builtin(code: str) -> Procedure:
     return parse_procedure(procedure_text(code), code + _SUFFIX)
 
 
@@ -69,11 +74,20 @@ def parse_procedure(text: str, source: str) -> Procedure:
     idle = {} if table.idle is None else {"idle": tuple(table.idle)}
     steps = tuple(_step(step, table.steps) for step in table.steps)
     try:
-        return Procedure(table.code, table.name, table.version, table.source.strip(), steps, **idle)
+        return Procedure(
+            table.code,
+            table.name,
+            table.version,
+            table.source.strip(),
+            steps,
+            course=tuple(table.course),
+            **idle,
+        )
     except ValueError as error:
         raise FormatError(source, None, str(error)) from None
 
 
+@lru_cache(maxsize=32)
 def _builtin(name: str) -> str:
     """Find the built-in code that ``name`` means. Raises FormatError."""
     codes = builtin_codes()
@@ -104,6 +118,8 @@ def _step(step: StepTable, steps: Sequence[StepTable]) -> Step:
         after=tuple(step.after),
         shortest_ns=None if step.shortest is None else parse_time(step.shortest),
         longest_ns=None if step.longest is None else parse_time(step.longest),
+        usual_ns=None if step.usual is None else parse_time(step.usual),
+        spoken=tuple(step.spoken),
         category=step.category,
         definition=step.definition.strip(),
         source=step.source.strip(),
@@ -146,6 +162,9 @@ def _reference_faults(table: VocabularyFile) -> Iterator[tuple[Place, str]]:
     kinds = {step.code: Kind(step.kind) for step in table.steps}
     timed = [code for code, kind in kinds.items() if kind in LEVELS]
     after = {step.code: step.after for step in table.steps}
+    for code in table.course:
+        if code not in timed:
+            yield ("course",), f"{code!r} is the code of no timed step{nearest(code, timed)}"
     for number, step in enumerate(table.steps):
         kind = Kind(step.kind)
         for key, names in (
@@ -189,7 +208,7 @@ def _step_faults(table: VocabularyFile) -> Iterator[tuple[Place, str]]:
     """Find keys that clash within one step."""
     for number, step in enumerate(table.steps):
         kind = Kind(step.kind)
-        barred = () if kind in LEVELS else ("shortest", "longest", "repeats")
+        barred = () if kind in LEVELS else ("shortest", "longest", "usual", "spoken", "repeats")
         for key in (*barred, "required") if kind is Kind.EXCLUDED else barred:
             if getattr(step, key):
                 yield ("steps", number, key), f"not for labels of kind {kind.value!r}; leave it out"

@@ -58,7 +58,7 @@ def read(path: Path) -> Sheet:
     A mark's line is the row number the spreadsheet shows. Raises FormatError where the file is
     no workbook or no sheet has the columns needed.
     """
-    grids = _grids(path)
+    grids = read_grids(path)
     with_header = {
         name: header for name, grid in grids.items() if (header := _header(grid)) is not None
     }
@@ -120,8 +120,8 @@ def _rows(
             yield line, cells
 
 
-def _grids(path: Path) -> dict[str, Grid]:
-    """Read every cell of every sheet. Raises FormatError where the file is no sound workbook."""
+def read_grids(path: Path) -> dict[str, Grid]:
+    """Read every cell of every sheet, by its name. Raises FormatError for no sound workbook."""
     data = read_bytes(path)
     if data.startswith(_OLD_OR_LOCKED):
         raise FormatError(

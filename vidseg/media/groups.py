@@ -12,7 +12,6 @@ import numpy as np
 from av.error import FFmpegError
 
 from vidseg.media.bits import by_lengths, by_start_codes, joined
-from vidseg.media.frames import decode
 from vidseg.media.opening import opened, video_stream
 from vidseg.media.parameter_sets import SYNTAXES
 from vidseg.media.reader import BACKS_S, packets
@@ -72,7 +71,7 @@ class Source:
             if not sets:
                 raise NotSpliceable("its decoder header holds no parameter sets")
             self.sets = tuple(dict.fromkeys(sets))
-            context.thread_count = 1  # what other threads log while a decoder is flushed blocks
+            context.thread_count = 1
         except BaseException:
             self.close()
             raise
@@ -152,11 +151,11 @@ class Source:
             data = joined(units)
         return Picture(index, kind, bool(slices) and slices <= syntax.starts, tuple(units), data)
 
-    def _packets_from(self, index: int) -> Iterator[av.Packet[Any]]:
+    def _packets_from(self, index: int, *, seek: bool = True) -> Iterator[av.Packet[Any]]:
         """Yield packets from a key one at or before frame ``index``; all where none is found."""
         part = self.part
         target = part.first_pts + ns_to_pts(int(part.frame_ns[index]), part.time_base)
-        for back_s in BACKS_S:
+        for back_s in BACKS_S if seek else ():
             if back_s * NS > part.frame_ns[index]:
                 break
             try:
@@ -172,33 +171,38 @@ class Source:
                 yield from found
                 return
         with opened(part.path) as container:
-            yield from packets(container, video_stream(container, part.path))
+            stream = video_stream(container, part.path)
+            stream.codec_context.thread_count = 1
+            yield from packets(container, stream)
 
     def frames(self, first: int, last: int) -> Iterator[tuple[int, av.VideoFrame]]:
-        """Yield (index, frame) for exactly the frames ``[first, last)``. Raises MediaError."""
-        wanted = first
-        for index, frame in self._decoded(first):
-            if index < wanted:
-                continue
-            if index > wanted:
-                break
-            yield index, frame
-            wanted += 1
-            if wanted == last:
-                return
-        yield from decode(self.part, wanted, last)
+        """Yield (index, frame) for exactly the frames ``[first, last)``.
 
-    def _decoded(self, first: int) -> Iterator[tuple[int, av.VideoFrame]]:
+        Raises NotSpliceable where one does not decode.
+        """
+        wanted = first
+        for seek in (True, False):
+            for index, frame in self._decoded(wanted, seek=seek):
+                if index > wanted:
+                    break
+                if index == wanted:
+                    yield index, frame
+                    wanted += 1
+                if wanted == last:
+                    return
+        raise NotSpliceable("frames at its edges do not decode one after another")
+
+    def _decoded(self, first: int, *, seek: bool) -> Iterator[tuple[int, av.VideoFrame]]:
+        """Decode in this thread alone: what another one logs while its decoder is closed blocks."""
         key: int | None = None
-        for packet in self._packets_from(first):
+        for packet in self._packets_from(first, seek=seek):
             key = packet.pts if key is None else key
-            if packet.stream is not self.stream:
-                return
             try:
-                frames = self.stream.decode(packet)
+                frames = packet.decode()
             except FFmpegError:
                 continue
             for frame in frames:
+                assert isinstance(frame, av.VideoFrame)
                 index = self.index_of(frame.pts)
                 if index is not None and (key is None or (frame.pts or 0) >= key):
                     yield index, frame

@@ -14,7 +14,8 @@ class Syntax:
 
     ``starts`` are the picture types at which decoding can start, ``refresh`` those before
     which every earlier picture is shown. ``end`` is a unit that ends a sequence, where the
-    codec needs one before a copied start that is not of ``refresh``.
+    codec needs one before a copied start that is not of ``refresh``: such a start throws away
+    what waits to be shown, so only our own pictures, which never wait, may stand before it.
     """
 
     name: str

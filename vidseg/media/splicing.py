@@ -103,6 +103,13 @@ class Splice:
             if start is not None and lead is not None and source.sets != lead.sets:
                 start = None
                 reasons.append("parts with other parameter sets cannot share one picture track")
+            elif start is not None and lead is not None and start.kind not in source.syntax.refresh:
+                # it ends what is before it, and decoders have been seen to drop what then waits
+                start = None
+                reasons.append("an open group of pictures is not copied behind copied ones")
+            elif start is not None and next(self._copied(source, start, piece.last), None) is None:
+                start = None
+                reasons.append("a single picture is not worth copying")
             elif start is not None:
                 lead = lead or source
             else:
@@ -172,8 +179,7 @@ class Splice:
     def _pictures(self) -> Iterator[tuple[Coded, bytes]]:
         waiting: list[_Run] = []
         number = 0
-        alone: int | None = None
-        for place, (piece, start) in enumerate(zip(self.pieces, self.starts, strict=True)):
+        for piece, start in zip(self.pieces, self.starts, strict=True):
             source = self.sources.of(piece)
             count = piece.last - piece.first
             if start is None:
@@ -183,10 +189,10 @@ class Splice:
             assert start.index is not None
             if start.index > piece.first:
                 waiting.append(_Run(source, piece.first, start.index, number))
-            yield from self._encoded(waiting, start, alone)
+            yield from self._encoded(waiting, start)
             waiting = []
             reached = start.index
-            for picture in self._copied(source, start, self._limit(place)):
+            for picture in self._copied(source, start, piece.last):
                 assert picture.index is not None
                 coded = Coded(
                     number + picture.index - piece.first,
@@ -196,30 +202,17 @@ class Splice:
                 )
                 reached += 1
                 yield coded, picture.sample
-            alone = self._refresh_number(start) if reached == start.index + 1 else None
             if reached < piece.last:
                 waiting.append(_Run(source, reached, piece.last, number + reached - piece.first))
             number += count
-        yield from self._encoded(waiting, None, alone)
-
-    def _limit(self, place: int) -> int:
-        """Give the frame up to which a piece may be copied.
-
-        Where the next one starts with a copied picture that throws away what waits to be
-        shown, the last frame is encoded: nothing waits behind our own pictures.
-        """
-        piece = self.pieces[place]
-        if place + 1 < len(self.pieces):
-            start, following = self.starts[place + 1], self.pieces[place + 1]
-            if start is not None and start.index == following.first and self._throws_away(start):
-                return piece.last - 1
-        return piece.last
-
-    def _throws_away(self, start: Picture) -> bool:
-        return start.kind not in self.lead.syntax.refresh
+        yield from self._encoded(waiting, None)
 
     def _copied(self, source: Source, start: Picture, limit: int) -> Iterator[Picture]:
-        """Yield the pictures from ``start`` on up to the last clean place before ``limit``."""
+        """Yield the pictures from ``start`` on up to the last clean place before ``limit``.
+
+        The last one is never itself a start: refresh pictures in a row must differ in their
+        number, and only that of our own can be chosen.
+        """
         assert start.index is not None
         given, top, begun = start.index, start.index - 1, False
         waiting: list[Picture] = []
@@ -230,7 +223,7 @@ class Splice:
             if picture.index is None:
                 raise NotSpliceable("it holds damaged or hidden pictures")
             if picture.index < start.index:
-                if self._throws_away(start) or source.syntax.name == "hevc":
+                if source.syntax.name == "hevc":
                     continue
                 raise NotSpliceable("pictures before a start are stored behind it")
             top = max(top, picture.index)
@@ -240,25 +233,21 @@ class Splice:
             if given + len(waiting) - 1 > top:
                 raise NotSpliceable("two of its pictures have the same time")
             if given + len(waiting) - 1 == top:
-                yield from waiting
-                given += len(waiting)
-                waiting = []
+                ready = len(waiting) - waiting[-1].starts
+                yield from waiting[:ready]
+                given += ready
+                waiting = waiting[ready:]
 
     def _encoded(
-        self, runs: Sequence[_Run], following: Picture | None, alone: int | None
+        self, runs: Sequence[_Run], following: Picture | None
     ) -> Iterator[tuple[Coded, bytes]]:
-        """Encode ``runs`` as one; ``following`` is the copied picture behind them.
-
-        ``alone`` is the refresh number of a copied picture that stands alone before them.
-        """
+        """Encode ``runs`` as one; ``following`` is the copied picture behind them."""
         if not runs:
             return
         syntax = self.lead.syntax
         single = sum(run.last - run.first for run in runs) == 1
-        other = alone == 0
-        if following is not None and single:
-            other = self._refresh_number(following) == 0
-        ends = syntax.end and following is not None and self._throws_away(following)
+        other = following is not None and single and self._refresh_number(following) == 0
+        ends = syntax.end and following is not None and following.kind not in syntax.refresh
         light = light_messages(self._any_start().units, syntax.sei)
         numbers = {self.times[run.number + i]: run.number + i for run in runs
                    for i in range(run.last - run.first)}  # fmt: skip

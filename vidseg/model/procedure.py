@@ -42,7 +42,9 @@ class Step:
 
     ``after`` names the steps that must have started before this one starts; ``overlaps`` the
     steps of the same level that may run at the same time. ``shortest_ns`` and ``longest_ns``
-    bound the plausible total length in one case. ``category`` sorts events (complication,
+    bound the plausible total length in one case; ``usual_ns`` is the length of one visit as often
+    met. ``spoken`` holds what people say during the step (no labels: one saying may belong to
+    several steps). ``category`` sorts events (complication,
     finding, medication, instrument).
     """
 
@@ -57,6 +59,8 @@ class Step:
     after: tuple[str, ...] = ()
     shortest_ns: int | None = None
     longest_ns: int | None = None
+    usual_ns: int | None = None
+    spoken: tuple[str, ...] = ()
     category: str | None = None
     definition: str = ""
     source: str = ""
@@ -71,6 +75,9 @@ class Step:
 class Procedure:
     """A vocabulary. ``idle`` holds labels that close the running step and stand for nothing.
 
+    ``course`` lists codes of steps as an ordinary case visits them, one code several times where
+    the step is usually visited again; empty where the order of ``steps`` serves.
+
     Raises ValueError where two steps share a code or a folded label, or a reference
     (parent, after, overlaps) names no step.
     """
@@ -81,6 +88,7 @@ class Procedure:
     source: str
     steps: tuple[Step, ...]
     idle: tuple[str, ...] = ("idle", "gap", "none", "no step", "end")
+    course: tuple[str, ...] = ()
     _index: Mapping[str, Step] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -102,6 +110,9 @@ class Procedure:
             for name in (*step.after, *step.overlaps, *([step.parent] if step.parent else [])):
                 if name not in codes:
                     raise ValueError(f"step {step.code!r} names {name!r}, which is not a step")
+        for name in self.course:
+            if name not in codes:
+                raise ValueError(f"the course names {name!r}, which is not a step")
         for label in self.idle:
             if fold(label) in index:
                 raise ValueError(f"the label {label!r} is both a step and 'no step'")
@@ -110,7 +121,7 @@ class Procedure:
     def __reduce__(self) -> tuple[object, ...]:
         return (
             Procedure,
-            (self.code, self.name, self.version, self.source, self.steps, self.idle),
+            (self.code, self.name, self.version, self.source, self.steps, self.idle, self.course),
         )
 
     def find(self, label: str) -> Step | None:

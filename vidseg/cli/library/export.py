@@ -1,0 +1,44 @@
+"""``vidseg library export``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from vidseg.cli.library.options import filter_of, filter_options, library_option, opened
+from vidseg.cli.options import FILE, quiet_option
+from vidseg.cli.show import say
+
+
+@click.command("export")
+@filter_options
+@click.option(
+    "--out",
+    type=FILE,
+    default=Path("library-tables"),
+    show_default=True,
+    help="A folder for CSV files, or FILE.xlsx, FILE.csv, FILE.parquet.",
+)
+@library_option
+@quiet_option
+def command(out: Path, place: str, quiet: bool, **options: Any) -> None:
+    """Write the tidy tables for a statistics package: steps, cases, annotations, visits, events,
+    and a data dictionary. All annotators are kept side by side.
+
+    \b
+    Examples:
+      vidseg library export
+      vidseg library export --procedure phaco --out study.parquet
+    """
+    from vidseg.many.export import export_tables
+    from vidseg.many.report import CAUTIONS
+
+    wanted = filter_of(options)
+    with opened(place) as library:
+        written = export_tables(library, wanted, out)
+    for path in written:
+        say(f"written: {path}", quiet)
+    for caution in CAUTIONS:
+        say(f"- {caution}", quiet)

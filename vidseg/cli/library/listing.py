@@ -1,0 +1,53 @@
+"""``vidseg library list``."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from vidseg.cli.library.options import filter_of, filter_options, library_option, opened
+from vidseg.cli.library.show import json_text, table_text
+from vidseg.cli.options import json_option
+from vidseg.cli.show import say
+
+COLUMNS = {
+    "case": "case",
+    "procedure": "procedure",
+    "annotator": "annotator",
+    "surgeon": "surgeon",
+    "role": "role",
+    "experience": "experience",
+    "case_number": "no.",
+    "date": "date",
+    "observed_s": "observed s",
+    "steps": "steps",
+    "visits": "visits",
+}
+
+
+@click.command("list")
+@filter_options
+@library_option
+@json_option
+def command(place: str, as_json: bool, **options: Any) -> None:
+    """List the cases of the library, a row for each annotation.
+
+    \b
+    Examples:
+      vidseg library list
+      vidseg library list --surgeon S1 --case-number 1..50
+    """
+    from vidseg.library.read import list_cases
+
+    wanted = filter_of(options)
+    with opened(place) as library:
+        table = list_cases(library, wanted)
+        if as_json:
+            click.echo(json_text({"cases": table}))
+            return
+        used = [name for name in COLUMNS if not table[name].replace("", None).isna().all()]
+        if len(table):
+            click.echo(table_text(table, {name: COLUMNS[name] for name in used}))
+        cases = table["case"].nunique()
+        say(f"{cases} cases, {len(table)} annotations ({wanted.words()}) in {library.place}")

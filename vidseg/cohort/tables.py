@@ -1,0 +1,190 @@
+"""The tables that cohort functions read and write: every column, with its meaning.
+
+``STEPS`` has one row per case, annotator and step that occurs; a step without a row was not done
+or not marked, which is not zero seconds. ``CASES`` has one row per case; further columns are
+covariates. Times are float seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from vidseg.model.clock import NS
+from vidseg.model.problem import UsageError
+from vidseg.model.timing import Timing
+
+STEPS: Mapping[str, str] = {
+    "case": "identifier of the case",
+    "annotator": "who marked it",
+    "procedure": "code of the vocabulary",
+    "step": "code of the step in the vocabulary",
+    "name": "name of the step",
+    "level": "phase, step or task",
+    "segments": "visits: how many times the step was entered",
+    "active_s": "time in the step",
+    "elapsed_s": "first start to last end",
+    "interrupted_s": "elapsed minus active",
+    "share": "active time as a part (0 to 1) of the observed time of the case",
+    "open_start": "true: the recording does not show the step's start",
+    "open_end": "true: the recording does not show the step's end",
+}
+CASES: Mapping[str, str] = {
+    "case": "identifier of the case",
+    "surgeon": "pseudonym of the surgeon",
+    "role": "role of the surgeon in the case",
+    "case_number": "place of the case in the surgeon's own series, from 1",
+    "date": "date of the operation",
+    "experience": "level of experience, as the user names it",
+    "observed_s": "recorded time less excluded time",
+    "complete": "true: the recording shows the operation from start to end",
+}
+DISTRIBUTION: Mapping[str, str] = {
+    "procedure": "code of the vocabulary",
+    "level": "phase, step or task",
+    "step": "code of the step",
+    "name": "name of the step",
+    "cases_total": "cases annotated at this level with this vocabulary",
+    "cases": "cases in which the step has observed time; all times below are of these",
+    "missing": "cases without the step",
+    "unseen": "cases that have the step, but wholly within excluded time: length unknown",
+    "censored": "cases in which the recording cuts the step off: true length is longer",
+    "visits": "visits in all",
+    "visits_mean": "visits per case",
+    "revisited": "cases with more than one visit",
+    "total_s": "time in the step over all cases",
+    "mean_s": "mean; cut-off steps enter as seen, so it is too low where censored > 0",
+    "sd_s": "standard deviation, n - 1; 2 cases at least",
+    "min_s": "shortest",
+    "q1_s": "first quartile, Hyndman-Fan type 7; 4 cases at least",
+    "median_s": "median; cut-off steps enter as seen",
+    "q3_s": "third quartile, type 7; 4 cases at least",
+    "max_s": "longest",
+    "p<N>_s": "percentile N, type 7; needs a case beyond it on average: n >= 100 / min(N, 100 - N)",
+    "median_low_s": "lower end of the bootstrap percentile interval of the median",
+    "median_high_s": "upper end of the same",
+    "median_complete_s": "median of the steps not cut off; too low where long ones are cut off",
+    "km_q1_s": "first quartile by Kaplan-Meier; only where censored > 0; inf: not reached",
+    "km_q1_low_s": "lower end of its interval (log-log, Brookmeyer-Crowley)",
+    "km_q1_high_s": "upper end of the same; inf: not reached",
+    "km_median_s": "median by Kaplan-Meier; inf: not reached",
+    "km_median_low_s": "lower end of its interval",
+    "km_median_high_s": "upper end of its interval; inf: not reached",
+    "km_q3_s": "third quartile by Kaplan-Meier; inf: not reached",
+    "km_q3_low_s": "lower end of its interval",
+    "km_q3_high_s": "upper end of its interval; inf: not reached",
+    "share_of_steps": "the step's part (0 to 1) of the summed time of all steps of its level",
+    "share_median": "median of the cases' shares of observed time",
+    "interrupted": "cases in which the step was interrupted",
+    "interrupted_total_s": "time away from the step between its visits, over all cases",
+    "interrupted_median_s": "median of that time over the interrupted cases",
+    "reason": "why figures are missing",
+}
+MEASURES = ("active_s", "elapsed_s")
+"""The times of a step that can be studied."""
+WHOLE = "whole case"
+"""Code, name and level of the pseudo-step that stands for the observed time of a case."""
+
+
+def step_rows(timing: Timing, procedure: str, annotator: str = "") -> list[dict[str, object]]:
+    """Give the ``STEPS`` rows of one case."""
+    return [
+        {
+            "case": timing.case,
+            "annotator": annotator,
+            "procedure": procedure,
+            "step": found.step.code,
+            "name": found.step.name,
+            "level": found.step.kind.value,
+            "segments": len(found.segments),
+            "active_s": found.active_ns / NS,
+            "elapsed_s": found.elapsed_ns / NS,
+            "interrupted_s": found.interrupted_ns / NS,
+            "share": found.active_ns / timing.observed_ns if timing.observed_ns else np.nan,
+            "open_start": found.open_start,
+            "open_end": found.open_end,
+        }
+        for found in timing.steps
+    ]
+
+
+def check_steps(steps: pd.DataFrame) -> pd.DataFrame:
+    """Give ``steps`` back if it can be used. Raises UsageError, naming what is wrong.
+
+    Wanted: all columns of ``STEPS``; times finite and not below zero; one row per case and step,
+    which means one annotator per case (see ``one_annotator``).
+    """
+    _need(steps, STEPS, "steps")
+    for column in ("active_s", "elapsed_s", "interrupted_s"):
+        times = steps[column].to_numpy(dtype=np.float64)
+        if not (np.isfinite(times) & (times >= 0)).all():
+            raise UsageError(f"the column {column} holds a value that is no length of time")
+    twice = steps.duplicated(["case", "procedure", "level", "step"])
+    if twice.any():
+        row = steps[twice].iloc[0]
+        both = steps[(steps["case"] == row["case"]) & (steps["step"] == row["step"])]
+        who = ", ".join(sorted({repr(str(name)) for name in both["annotator"]}))
+        raise UsageError(
+            f"case {row['case']!r} has step {row['step']!r} more than once (annotators {who}); "
+            "choose one annotator per case"
+        )
+    return steps
+
+
+def check_cases(cases: pd.DataFrame, columns: Sequence[str] = ()) -> pd.DataFrame:
+    """Give ``cases`` back if it has ``case`` and ``columns`` and no case twice, else UsageError."""
+    _need(cases, ("case", *columns), "cases")
+    twice = cases.loc[cases["case"].duplicated(), "case"]
+    if len(twice):
+        raise UsageError(f"case {twice.iloc[0]!r} stands twice among the cases")
+    return cases
+
+
+def _need(table: pd.DataFrame, columns: Sequence[str] | Mapping[str, str], what: str) -> None:
+    missing = [column for column in columns if column not in table.columns]
+    if missing:
+        raise UsageError(f"the table of {what} lacks the columns {', '.join(missing)}")
+
+
+def one_annotator(steps: pd.DataFrame, preferred: Sequence[str] = ()) -> pd.DataFrame:
+    """Keep for each case the rows of one annotator: the first of ``preferred`` that marked it.
+
+    Cases that none of ``preferred`` marked keep theirs if there is only one; UsageError if not.
+    """
+    place = {name: rank for rank, name in enumerate(preferred)}
+    rank = steps["annotator"].map(place).fillna(len(place))
+    best = rank.groupby([steps["procedure"], steps["case"]]).transform("min")
+    kept = steps[rank == best]
+    several = kept.groupby(["procedure", "case"])["annotator"].nunique()
+    if (several > 1).any():
+        case = several.index[several > 1][0][1]
+        raise UsageError(f"case {case!r} has several annotators; say which one to take")
+    return kept
+
+
+def whole_cases(cases: pd.DataFrame, procedure: str = "") -> pd.DataFrame:
+    """Give ``STEPS`` rows for the observed time of each case, as if it were one step.
+
+    A case that is not ``complete`` counts as cut off; one without ``observed_s`` has no row.
+    """
+    check_cases(cases, ("observed_s", "complete"))
+    known = cases[cases["observed_s"].notna()]
+    return pd.DataFrame(
+        {
+            "case": known["case"],
+            "annotator": "",
+            "procedure": procedure,
+            "step": WHOLE,
+            "name": WHOLE,
+            "level": WHOLE,
+            "segments": 1,
+            "active_s": known["observed_s"].astype(float),
+            "elapsed_s": known["observed_s"].astype(float),
+            "interrupted_s": 0.0,
+            "share": 1.0,
+            "open_start": False,
+            "open_end": ~known["complete"].astype(bool),
+        }
+    ).reset_index(drop=True)

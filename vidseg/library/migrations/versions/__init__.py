@@ -1,0 +1,1 @@
+"""One module per step of the library's form. What a released one does is never changed."""

@@ -1,0 +1,101 @@
+"""The tidy tables of a library, each with the meaning of its columns."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import pandas as pd
+
+from vidseg.cohort.tables import CASES, STEPS
+from vidseg.export.cohort_tables import (
+    DICTIONARY,
+    dictionary_table,
+    write_cohort_tables,
+    write_csv,
+)
+from vidseg.library.filters import Filter
+from vidseg.library.read import list_cases, read_every, read_visits
+from vidseg.library.store import Library
+from vidseg.many.report import CAUTIONS
+from vidseg.model.problem import UsageError
+
+VISITS = {
+    "case": "identifier of the case",
+    "annotator": "who marked it",
+    "procedure": "code of the vocabulary",
+    "order": "place of the visit in the annotation, from 1, by start",
+    "step": "code of the step in the vocabulary",
+    "name": "name of the step",
+    "level": "phase, step, task or excluded",
+    "start_s": "start, seconds from the first displayed frame, on the recording's clock",
+    "end_s": "end, seconds; the first instant that no longer belongs to the visit",
+    "length_s": "end minus start, seconds, excluded spans not taken off",
+    "open_start": "true: the recording does not show this visit's start",
+    "open_end": "true: the recording does not show this visit's end",
+}
+EVENTS = {
+    "case": "identifier of the case",
+    "annotator": "who marked it",
+    "procedure": "code of the vocabulary",
+    "order": "place of the event in the annotation, from 1, by time",
+    "event": "code of the event in the vocabulary",
+    "name": "name of the event",
+    "category": "complication, finding, medication or instrument",
+    "at_s": "time, seconds from the first displayed frame, on the recording's clock",
+}
+ANNOTATIONS = {
+    "case": "identifier of the case",
+    "procedure": "code of the vocabulary",
+    "annotator": "who marked it",
+    "recorded_s": "time for which there is footage, on the recording's clock",
+    "observed_s": "recorded time less excluded time, in operative time",
+    "excluded_s": "time marked as excluded",
+    "steps": "different steps marked",
+    "visits": "visits marked",
+    "open_start": "true: the recording does not show the start of some step",
+    "open_end": "true: the recording does not show the end of some step",
+}
+NOTES = (
+    "steps: a row per case, annotator and step that occurs; a step without a row was not done or "
+    "not marked, which is not zero seconds. cases: observed_s and complete are those of the first "
+    "annotation kept.",
+    *CAUTIONS,
+)
+
+
+def export_tables(library: Library, wanted: Filter, out: Path) -> list[Path]:
+    """Write steps, cases, annotations, visits and events; gives the files written.
+
+    ``out`` is a file (.csv, .parquet, .xlsx: see ``write_cohort_tables``) or a folder, which gets
+    CSV files. All annotators are kept side by side.
+    """
+    cohort = read_every(library, wanted)
+    spans, points = read_visits(library, wanted)
+    marked = list_cases(library, wanted)[list(ANNOTATIONS)]
+    tables: dict[str, pd.DataFrame] = {
+        "steps": cohort.steps,
+        "cases": cohort.cases,
+        "annotations": marked,
+        "visits": spans,
+        "events": points,
+    }
+    meanings: dict[str, Mapping[str, str]] = {
+        "steps": STEPS,
+        "cases": CASES,
+        "annotations": ANNOTATIONS,
+        "visits": VISITS,
+        "events": EVENTS,
+    }
+    if out.suffix:
+        return write_cohort_tables(tables, meanings, NOTES, out)
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(f"cannot write to {out}: {error.strerror}") from error
+    dictionary = dictionary_table(tables, meanings, NOTES)
+    written: list[Path] = []
+    for name, table in {**tables, DICTIONARY: dictionary}.items():
+        written.append(out / f"{name}.csv")
+        write_csv(table, written[-1])
+    return written

@@ -1,0 +1,234 @@
+"""What a user names (output folders, case files, annotations with a table) as library records."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from pathlib import Path
+
+from vidseg.formats import FORMATS, read_sheet, tabular
+from vidseg.formats.case_file import read_case
+from vidseg.formats.case_record import facts_from, read_record
+from vidseg.formats.case_table import CaseRow
+from vidseg.model.annotation import Sheet
+from vidseg.model.problem import FormatError, MediaError, Problem, Severity, UsageError
+from vidseg.model.record import Facts, Record
+from vidseg.model.span import Span, Spans
+from vidseg.reading import Progress, Reading, read_case_files, understand
+
+CASE_RECORD = "case.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """One case met: its record, or the reason why there is none. Problems are of its annotation."""
+
+    source: str
+    record: Record | None
+    problems: tuple[Problem, ...] = ()
+    refused: str = ""
+    doubt: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """How annotations are read: what a table of cases or the user says about them."""
+
+    table: tuple[CaseRow, ...] = ()
+    case_column: str | None = None
+    procedure: str | None = None
+    rate: Fraction | None = None
+    length_ns: int | None = None
+    annotator: str = ""
+    case: str = ""
+    despite_errors: bool = False
+    by_case: Mapping[str, CaseRow] = field(default_factory=dict)
+    by_file: Mapping[str, CaseRow] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, table: Sequence[CaseRow], **others: object) -> Wanted:
+        """Index the table's rows by case and by file name."""
+        by_case: dict[str, CaseRow] = {}
+        by_file: dict[str, CaseRow] = {}
+        for row in table:
+            if row.case and not row.annotation:
+                by_case.setdefault(row.case, row)
+            if row.annotation:
+                by_file.setdefault(Path(row.annotation).name.casefold(), row)
+                by_file.setdefault(Path(row.annotation).stem.casefold(), row)
+        return cls(tuple(table), by_case=by_case, by_file=by_file, **others)  # type: ignore[arg-type]
+
+
+def _silent(_stage: str, _fraction: float) -> None:
+    """Report to nobody."""
+
+
+def gather(
+    sources: Sequence[Path], wanted: Wanted, progress: Progress = _silent
+) -> Iterator[Gathered]:
+    """Yield every case that the sources hold.
+
+    A source is an output folder (with ``case.json``), a folder of such, a ``case.toml``, or an
+    annotation file; with ``wanted.case_column`` a table may hold many cases. A case that cannot be
+    read or has errors is yielded with the reason, and the others go on. Raises UsageError for a
+    source that does not exist or is none of these.
+    """
+    missing = [str(path) for path in sources if not path.exists()]
+    if missing:
+        raise UsageError(f"no such file: {', '.join(missing)}")
+    for place, path in enumerate(sources):
+        progress("reading cases", place / len(sources))
+        try:
+            yield from _of_source(path, wanted, progress)
+        except (FormatError, MediaError) as error:
+            yield Gathered(path.name, None, refused=str(error))
+    progress("reading cases", 1.0)
+
+
+def _of_source(path: Path, wanted: Wanted, progress: Progress) -> Iterator[Gathered]:
+    if path.is_dir():
+        yield from _of_folder(path, wanted)
+    elif path.name == CASE_RECORD:
+        yield _of_case_record(path, wanted)
+    elif path.suffix.lower() == ".toml":
+        yield _of_case_file(path, wanted, progress)
+    elif path.suffix.lower() not in FORMATS:
+        raise UsageError(
+            f"{path.name} is no output folder, no case.toml and no annotation "
+            f"({', '.join(FORMATS)})"
+        )
+    elif wanted.case_column is not None and path.suffix.lower() in (".csv", ".tsv", ".txt"):
+        sheets = tabular.read_many(path, wanted.case_column)
+        homeless = sheets.pop("", None)
+        if homeless is not None and homeless.problems:
+            yield Gathered(path.name, None, homeless.problems, "rows that belong to no case")
+        for case, sheet in sheets.items():
+            yield _of_sheet(sheet, wanted, case)
+    else:
+        yield _of_sheet(read_sheet(path), wanted, "")
+
+
+def _of_folder(path: Path, wanted: Wanted) -> Iterator[Gathered]:
+    if (path / CASE_RECORD).is_file():
+        yield _of_case_record(path / CASE_RECORD, wanted)
+        return
+    found = sorted(path.glob(f"*/{CASE_RECORD}"))
+    if not found:
+        raise UsageError(
+            f"{path} holds no {CASE_RECORD}; name the folders that `vidseg run` wrote, a folder "
+            "that holds such folders, case.toml files or annotations"
+        )
+    for record in found:
+        try:
+            yield _of_case_record(record, wanted)
+        except FormatError as error:
+            yield Gathered(record.parent.name, None, refused=str(error))
+
+
+def _of_case_record(path: Path, wanted: Wanted) -> Gathered:
+    record, errors = read_record(path)
+    record = _with_told(record, wanted, _row_of(record.annotation.case, "", wanted))
+    if errors and not wanted.despite_errors:
+        return Gathered(
+            path.parent.name, None, refused=f"its annotation has {errors} errors; see its page"
+        )
+    return Gathered(path.parent.name, record)
+
+
+def _of_case_file(path: Path, wanted: Wanted, progress: Progress) -> Gathered:
+    case = read_case(path)
+    result = read_case_files(case, procedure=wanted.procedure, progress=progress)
+    reading = Reading(
+        result.sheet,
+        result.procedure,
+        result.annotation,
+        result.timing,
+        result.recording_timing,
+        result.edits,
+        result.problems,
+    )
+    facts = facts_from(case.surgeon, case.role, case.case_number, dict(case.covariates))
+    record = record_of(reading, result.recording.recorded, facts)
+    row = _row_of(case.id, "", wanted)
+    return _checked(path.name, _with_told(record, wanted, row), result.problems, wanted)
+
+
+def _of_sheet(sheet: Sheet, wanted: Wanted, case: str) -> Gathered:
+    stem = Path(sheet.source).stem
+    row = _row_of(case or wanted.case or sheet.case or stem, "" if case else sheet.source, wanted)
+    name = case or wanted.case or (row.case if row else "") or sheet.case or stem
+    length = wanted.length_ns if row is None or row.length_ns is None else row.length_ns
+    try:
+        reading = understand(
+            sheet,
+            procedure=wanted.procedure or (row.procedure if row else "") or None,
+            rate=wanted.rate if row is None or row.rate is None else row.rate,
+            length_ns=length,
+            case=name,
+        )
+    except FormatError as error:
+        return Gathered(f"{sheet.source} ({name})", None, refused=str(error))
+    marked = reading.annotation
+    end = length or max(
+        (visit.span.end for visit in (*marked.segments, *marked.excluded)), default=0
+    )
+    record = record_of(reading, Spans([Span(0, end)] if end else []))
+    doubt = "" if length else "its length is not known: observed time ends with the last mark"
+    found = _checked(
+        sheet.source if name == stem else f"{sheet.source} ({name})",
+        _with_told(record, wanted, row),
+        reading.problems,
+        wanted,
+    )
+    return replace(found, doubt=doubt)
+
+
+def record_of(reading: Reading, recorded: Spans, facts: Facts | None = None) -> Record:
+    """Give what a library keeps of an annotation understood."""
+    return Record(
+        annotation=reading.annotation,
+        procedure_name=reading.procedure.name,
+        order=tuple(step.code for step in reading.procedure.steps),
+        recorded=recorded,
+        observed_ns=reading.timing.observed_ns,
+        excluded_ns=reading.timing.excluded_ns,
+        steps=reading.timing.steps,
+        facts=facts or Facts(),
+    )
+
+
+def _row_of(case: str, source: str, wanted: Wanted) -> CaseRow | None:
+    """Find the table's row: by file name first, then by case."""
+    if source:
+        for key in (Path(source).name.casefold(), Path(source).stem.casefold()):
+            if key in wanted.by_file:
+                return wanted.by_file[key]
+    return wanted.by_case.get(case)
+
+
+def _with_told(record: Record, wanted: Wanted, row: CaseRow | None) -> Record:
+    """Put what the table and the user say over what the source says."""
+    annotator = wanted.annotator or (row.annotator if row else "") or record.annotation.annotator
+    record = replace(record, annotation=replace(record.annotation, annotator=annotator))
+    if row is None:
+        return record
+    own, told = record.facts, row.facts
+    facts = Facts(
+        surgeon=told.surgeon or own.surgeon,
+        role=told.role or own.role,
+        experience=told.experience or own.experience,
+        case_number=own.case_number if told.case_number is None else told.case_number,
+        date=told.date or own.date,
+        complete=own.complete if told.complete is None else told.complete,
+        covariates=tuple((dict(own.covariates) | dict(told.covariates)).items()),
+    )
+    return replace(record, facts=facts)
+
+
+def _checked(source: str, record: Record, problems: Sequence[Problem], wanted: Wanted) -> Gathered:
+    errors = sum(problem.severity is Severity.ERROR for problem in problems)
+    if errors and not wanted.despite_errors:
+        rows = "1 error" if errors == 1 else f"{errors} errors"
+        return Gathered(source, None, tuple(problems), f"{rows}; mend them, or --despite-errors")
+    return Gathered(source, record, tuple(problems))

@@ -1,0 +1,8 @@
+"""A draft annotation from captions: words to clues, clues to evidence, evidence to a course."""
+
+from vidseg.measure.draft.draft import Draft, DraftRow, draft
+from vidseg.measure.draft.events import DraftEvent
+from vidseg.measure.draft.evidence import Telling
+from vidseg.measure.draft.settings import Settings
+
+__all__ = ["Draft", "DraftEvent", "DraftRow", "Settings", "Telling", "draft"]

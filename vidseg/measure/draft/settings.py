@@ -1,0 +1,46 @@
+"""What weighs how much; seconds unless said otherwise. Tuned on invented narrations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Weights of the draft. Evidence and costs are in nats."""
+
+    cap: float = 3.5
+    crowd: float = 0.5
+    saying: float = 2.2
+    saying_floor: float = 0.15
+    gain_cues: float = 21.0
+    gain_most: float = 2.8
+    now_from: float = -2.5
+    now_to: float = 9.5
+    ahead_from: float = 3.2
+    ahead_to: float = 14.0
+    before_from: float = 8.0
+    before_to: float = 0.6
+    lag_from: float = 13.0
+    lag_to: float = 4.0
+    lead_from: float = 5.0
+    lead_to: float = 24.0
+    spread: float = 0.33
+    skip: float = 1.2
+    skip_optional: float = 0.8
+    again: float = 1.7
+    early: float = 3.0
+    gap_free: float = 16.0
+    gap_each: float = 0.037
+    gap_most: float = 1.5
+    tight: float = 0.24
+    length: float = 1.0
+    enough: float = 0.5
+    before_first: float = 4.0
+    after_last: float = 6.4
+    pause: float = 9.0
+    stretch: float = 0.4
+    again_length: float = 0.6
+    at_least: float = 1.0
+    lag_length: float = 1.1
+    resumed: float = 1.5
