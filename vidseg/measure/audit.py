@@ -15,7 +15,7 @@ from vidseg.model.finding import Finding
 from vidseg.model.recording import Recording
 from vidseg.model.survey import Survey
 
-SAME, SAME_SHARE = 4.0, 0.55
+SAME, SAME_SHARE = 4.0, 0.45
 """Two parts overlap where their small pictures differ by at most so many luma steps on average,
 and by at most this share of what pictures at other places differ by."""
 

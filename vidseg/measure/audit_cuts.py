@@ -33,6 +33,9 @@ OTHER, OTHER_RATIO = 0.15, 3.0
 """Where the tones of the picture become others all at once (histogram distance, and its ratio to
 that of frames nearby), less is asked for: movement, however quick, keeps them."""
 
+LEAST_UNLIT = 0.2
+"""Share of the whole difference that must be left once brightness is evened out: less is a lamp."""
+
 PLAIN = 6.0
 POP = 1.35
 """How many times the usual pop of a key frame a jump at one must be to count in full."""
@@ -131,7 +134,8 @@ def jumps(track: Track, explained: Flags) -> list[Jump]:
     least[other], each[other] = LEAST_OTHER, LEAST_EACH_OTHER
     joins = list(track.joins)
     least[joins], each[joins] = LEAST_AT_JOIN, LEAST_EACH_AT_JOIN
-    both[(np.minimum(whole, tenth) < each) | explained] = 0.0
+    lamp = track.change[:, 0] < LEAST_UNLIT * track.raw
+    both[(np.minimum(whole, tenth) < each) | explained | lamp] = 0.0
     found = []
     for place in np.flatnonzero(both >= least):
         around = both[max(0, place - 2) : place + 3]

@@ -26,7 +26,7 @@ LIVELY_LOCAL, LIVELY = 1.2, 6.0
 OTHER = 0.16
 """Histogram distance from which the picture after a jump shows something else altogether."""
 
-AGAIN, AGAIN_WHOLE, AGAIN_LIVELY = 0.25, 0.4, 1.6
+AGAIN, AGAIN_WHOLE, AGAIN_LIVELY = 0.12, 0.4, 1.6
 FADE_STEPS = 4
 EVENLY = 4
 """So many repeated frames at an even distance are a change of frame rate."""
