@@ -1,4 +1,4 @@
-"""Many cases, end to end: gathered into a library, read from it, counted, written.
+"""Many cases, end to end: gathered into a library, read from it, studied, written.
 
-Calls, never computes: what lies in ``library``, ``cohort``, ``measure`` and ``export`` meets here.
+What lies in ``library``, ``cohort``, ``measure`` and ``export`` meets here; no statistic is made.
 """
