@@ -132,3 +132,11 @@ def test_too_few_cases_say_so() -> None:
     assert power_law(np.full(12, 3), np.arange(1, 13)).reason == "all cases bear the same number"
     with pytest.raises(ValueError, match="above zero"):
         power_law(np.arange(1, 13), np.zeros(12))
+
+
+def test_a_power_law_far_from_case_one_has_no_upper_end_there_and_does_not_warn() -> None:
+    numbers = np.arange(100_000, 100_012)
+    times = np.array([60.0, 95, 58, 90, 61, 99, 57, 93, 62, 97, 59, 91])
+    fit = power_law(numbers, times)
+    assert fit.first_case_s.high == np.inf
+    assert np.isfinite(fit.exponent.value)

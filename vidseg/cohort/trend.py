@@ -88,16 +88,15 @@ def power_law(numbers: ArrayLike, times_s: ArrayLike, confidence: float = 0.95) 
     start_half = t * float(np.sqrt(variance * (1 / n + float(log_x.mean()) ** 2 / square)))
     total = float(((log_y - log_y.mean()) ** 2).sum())
     low, high = slope - slope_half, slope + slope_half
+    # A line fitted far from case 1 may have no upper end there: infinite, without warning.
+    with np.errstate(over="ignore"):
+        first = np.exp([start, start - start_half, start + start_half])
+        rate = np.exp2([slope, low, high])
     return PowerLaw(
         n=n,
         exponent=Estimate(slope, low, high, n),
-        rate=Estimate(2**slope, 2**low, 2**high, n),
-        first_case_s=Estimate(
-            float(np.exp(start)),
-            float(np.exp(start - start_half)),
-            float(np.exp(start + start_half)),
-            n,
-        ),
+        rate=Estimate(float(rate[0]), float(rate[1]), float(rate[2]), n),
+        first_case_s=Estimate(float(first[0]), float(first[1]), float(first[2]), n),
         r_squared=1 - float(left @ left) / total if total else NAN,
         spread=float(np.exp(np.sqrt(variance))),
         neighbours=float(left[1:] @ left[:-1]) / float(left @ left) if variance > 0 else NAN,

@@ -172,19 +172,17 @@ def curves_of(
     for procedure, _, step in pairs:
         for surgeon in series:
             try:
-                # A line fitted far from case 1 has no upper end there: infinite, without warning.
-                with np.errstate(over="ignore"):
-                    curve = learning_curve(
-                        steps,
-                        cohort.cases,
-                        step,
-                        procedure=procedure,
-                        surgeon=surgeon,
-                        measure=measure,
-                        window=window,
-                        bin_size=bin_size,
-                        confidence=confidence,
-                    )
+                curve = learning_curve(
+                    steps,
+                    cohort.cases,
+                    step,
+                    procedure=procedure,
+                    surgeon=surgeon,
+                    measure=measure,
+                    window=window,
+                    bin_size=bin_size,
+                    confidence=confidence,
+                )
             except UsageError:
                 if surgeon is None:
                     raise
