@@ -13,7 +13,8 @@ from vidseg.measure.check import check
 from vidseg.measure.durations import time_case
 from vidseg.measure.operative import in_operative_time, known_time
 from vidseg.measure.privacy import identifying
-from vidseg.measure.resolve import Clock, resolve
+from vidseg.measure.resolve import resolve
+from vidseg.measure.ruler import Clock
 from vidseg.media.probe import open_recording
 from vidseg.model.annotation import Annotation, Mark, Sheet
 from vidseg.model.case import Case, CaseResult

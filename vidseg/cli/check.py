@@ -21,7 +21,7 @@ from vidseg.cli.options import (
 from vidseg.cli.show import count_problems, has_errors, say, show_problems
 
 if TYPE_CHECKING:
-    from vidseg.measure.resolve import Clock
+    from vidseg.measure.ruler import Clock
 
 
 @click.command("check")

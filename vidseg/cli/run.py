@@ -31,7 +31,7 @@ from vidseg.cli.show import (
 from vidseg.model.case import Case
 
 if TYPE_CHECKING:
-    from vidseg.measure.resolve import Clock
+    from vidseg.measure.ruler import Clock
     from vidseg.pipeline import RunOptions
 
 CAUTION = (

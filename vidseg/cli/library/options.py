@@ -21,9 +21,15 @@ _DATE = re.compile(r"\d{4}(-\d\d(-\d\d)?)?")
 
 
 class Range(click.ParamType[tuple[Any, Any]]):
-    """``FIRST..LAST``, either left out, or one value that is both."""
+    """``FIRST..LAST``, either left out, or one value that is both.
+
+    ``end`` reads one of them and raises ValueError that says what was expected.
+    """
 
     name = "range"
+
+    def __init__(self, end: Callable[[str], Any]) -> None:
+        self.end = end
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
@@ -35,31 +41,25 @@ class Range(click.ParamType[tuple[Any, Any]]):
         ends = (first.strip(), (last if dots else first).strip())
         if ends == ("", ""):
             self.fail("expected FIRST..LAST, FIRST.. or ..LAST", param, ctx)
-        return tuple(self.end(text, param, ctx) if text else None for text in ends)  # type: ignore[return-value]
-
-    def end(self, text: str, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Read one end."""
-        raise NotImplementedError
-
-
-class Numbers(Range):
-    """A range of case numbers."""
-
-    def end(self, text: str, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        """Read a whole number."""
-        if not (text.isascii() and text.isdigit()):
-            self.fail(f"{text!r} is not a case number; write 1..50", param, ctx)
-        return int(text)
+        try:
+            found = [self.end(text) if text else None for text in ends]
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+        return found[0], found[1]
 
 
-class Dates(Range):
-    """A range of dates."""
+def case_number(text: str) -> int:
+    """Read a whole number."""
+    if not (text.isascii() and text.isdigit()):
+        raise ValueError(f"{text!r} is not a case number; write 1..50")
+    return int(text)
 
-    def end(self, text: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """Read a year, a month or a day."""
-        if _DATE.fullmatch(text) is None:
-            self.fail(f"{text!r} is not a date; write 2023..2024-06 or 2024-06-01..", param, ctx)
-        return text
+
+def date(text: str) -> str:
+    """Read a year, a month or a day."""
+    if _DATE.fullmatch(text) is None:
+        raise ValueError(f"{text!r} is not a date; write 2023..2024-06 or 2024-06-01..")
+    return text
 
 
 class Named(click.ParamType[tuple[str, str]]):
@@ -116,7 +116,7 @@ def filter_options(function: F) -> F:
             click.option(
                 "--date",
                 "dates",
-                type=Dates(),
+                type=Range(date),
                 default=(None, None),
                 metavar="FIRST..LAST",
                 help="Only operations within: years, months or days, both ends included.",
@@ -124,7 +124,7 @@ def filter_options(function: F) -> F:
             click.option(
                 "--case-number",
                 "case_numbers",
-                type=Numbers(),
+                type=Range(case_number),
                 default=(None, None),
                 metavar="FIRST..LAST",
                 help="Only these places in a surgeon's series.",
