@@ -90,10 +90,13 @@ class EdgeEncoder:
 
     def _hevc(self) -> dict[str, str]:
         parameters = (
-            "log-level=error:info=0:keyint=-1:scenecut=0:rc-lookahead=0:bframes=0:b-adapt=0:wpp=0:"
+            "log-level=error:info=0:keyint=-1:scenecut=0:rc-lookahead=0:bframes=0:b-adapt=0:"
             "open-gop=0:cutree=0:hrd=0:weightp=0:frame-threads=1"
-            f":{'pools=none' if self.threads == 1 else 'pools=' + str(self.threads)}"
         )
+        if self.threads == 1:
+            parameters += ":wpp=0:pools=none"
+        elif self.threads:
+            parameters += f":pools={self.threads}"
         options = {"preset": "ultrafast", "crf": str(self.quality), "forced-idr": "1"}
         return options | {"x265-params": parameters, "a53cc": "0", "udu_sei": "0"}
 
