@@ -104,7 +104,7 @@ def test_overlap_that_the_vocabulary_allows_is_no_problem() -> None:
     assert [problem.code for problem in found] == []
 
 
-def test_frames_of_the_helper_are_what_the_examples_assume(ten_minutes: Recording) -> None:
+def test_the_made_up_recording_is_what_the_examples_assume(ten_minutes: Recording) -> None:
     assert ten_minutes.length == 600_000_000_000
     assert isinstance(ten_minutes.parts[0], Part)
     assert np.all(np.diff(ten_minutes.parts[0].frame_ns) == 40_000_000)
