@@ -35,7 +35,7 @@ from vidseg.model.recording import Recording
 
 NS = 1_000_000_000
 STAGES = {
-    "decoding pictures": ("method 'decode' of 'av.video",),
+    "decoding pictures": ("method 'decode' of 'av.video", "method 'decode' of 'av.packet"),
     "encoding edges": ("method 'encode' of 'av.codec.context",),
     "sound": ("'av.audio", "audio/frame", "audio.frame"),
     "opening files": ("core.open",),
