@@ -627,6 +627,7 @@ PAGE = """async ([data, times]) => {
   const bytes = Uint8Array.from(atob(data), c => c.charCodeAt(0));
   video.src = URL.createObjectURL(new Blob([bytes], {type: 'video/mp4'}));
   video.muted = true;
+  document.body.append(video);
   await new Promise((done, fail) => { video.onloadeddata = done; video.onerror = fail; });
   const canvas = document.createElement('canvas');
   canvas.width = 320; canvas.height = 180;
@@ -638,7 +639,13 @@ PAGE = """async ([data, times]) => {
   };
   const found = [];
   for (const time of times) {
+    // "seeked" may come before the new picture does: wait for the picture itself
+    const shown = new Promise(done => {
+      video.requestVideoFrameCallback(done);
+      setTimeout(done, 3000);
+    });
     await new Promise(done => { video.onseeked = done; video.currentTime = time; });
+    await shown;
     found.push(grab());
   }
   video.currentTime = 0;
