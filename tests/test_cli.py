@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 import subprocess
 import sys
 from fractions import Fraction
@@ -107,6 +108,26 @@ def test_durations_table_json_and_files(tmp_path: Path, capsys: pytest.CaptureFi
     assert main(["durations", steps, "--length", "11:20", "--json"]) == 0
     as_json = json.loads(capsys.readouterr().out)
     assert [row["active_s"] for row in as_json] == [row["active_s"] for row in rows.values()]
+
+
+def test_a_console_that_cannot_hold_a_sign_is_no_fault() -> None:
+    """As on Windows, where the code page lacks ≥: it is replaced, nothing stops."""
+    done = subprocess.run(
+        [
+            sys.executable,
+            "-m",
+            "vidseg",
+            "durations",
+            str(EXAMPLE / "steps.csv"),
+            "--length",
+            "11:20",
+        ],
+        capture_output=True,
+        check=False,
+        env={**os.environ, "PYTHONIOENCODING": "cp1252", "PYTHONUTF8": "0"},
+    )
+    assert done.returncode == 0, done.stderr
+    assert b"? 0:01:00.000" in done.stdout
 
 
 def test_durations_of_several_go_into_one_table(tmp_path: Path) -> None:

@@ -41,6 +41,8 @@ def test_the_cut_is_found_and_told_by_step(case: Path, capsys: pytest.CaptureFix
     rows = json.loads((case / "audit" / "audit.json").read_text(encoding="utf-8"))["findings"]
     cuts = [row for row in rows if row["code"] == "hard-cut"]
     assert [row["start_frame"] for row in cuts] == [CUT_AT]
+    text = (case / "audit" / "audit.txt").read_text(encoding="utf-8")
+    assert "0:00:10.000  hard-cut" in text
     pictures = sorted(path.name for path in (case / "audit" / "audit").iterdir())
     number = cuts[0]["number"]
     assert f"{number:02d}-hard-cut-before.jpg" in pictures

@@ -18,6 +18,7 @@ from vidseg.export.audit_files import (
     read_findings,
     write_audit_csv,
     write_audit_json,
+    write_audit_text,
     write_thumbnails,
 )
 from vidseg.export.case_json import write_case_json
@@ -145,10 +146,11 @@ def audit_recording(recording: Recording, progress: Progress = silent) -> tuple[
 def write_audit(
     findings: Sequence[Finding], recording: Recording, folder: Path, progress: Progress = silent
 ) -> None:
-    """Write an audit's table, JSON and pictures into ``folder`` (made where missing)."""
+    """Write an audit's table, JSON, text and pictures into ``folder`` (made where missing)."""
     (folder / "audit").mkdir(parents=True, exist_ok=True)
     write_audit_csv(findings, recording, folder / "audit.csv")
     write_audit_json(findings, recording, folder / "audit.json")
+    write_audit_text(findings, folder / "audit.txt")
     write_thumbnails(
         recording, findings, folder / "audit", lambda done: progress("pictures of cuts", done)
     )

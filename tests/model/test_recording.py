@@ -48,14 +48,12 @@ def test_two_parts_that_touch_share_one_boundary() -> None:
     assert both.frame_at(199) == both.frame_at(201) == 5
     assert both.frame_start(5) == 200
     assert both.frame_start(10) == 400
-    assert both.locate(200) == (1, 0)
     assert both.first_frame(1) == 5
 
 
 def test_a_hole_is_not_recorded() -> None:
     both = Recording((UNEVEN, replace(UNEVEN, start=1000)))
     assert [(s.start, s.end) for s in both.recorded] == [(0, 200), (1000, 1200)]
-    assert both.locate(500) == (0, 200)
     assert both.frame_at(950) == 5
     assert both.frame_start(5) == 1000
 

@@ -59,8 +59,17 @@ def door() -> None:
     """
 
 
+def print_anything() -> None:
+    """Let any text be printed, also where the console's code page cannot hold it (Windows)."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return the exit code."""
+    print_anything()
     try:
         outcome = door.main(arguments, prog_name="vidseg", standalone_mode=False)
     except click.ClickException as error:

@@ -15,7 +15,7 @@ from vidseg.cli.show import progress_shown, say, show_problems
 @click.argument("recordings", type=FILE, nargs=-1, required=True, metavar="RECORDING…|case.toml")
 @click.option("--annotation", type=FILE, help="Steps; findings are told by the step they touch.")
 @procedure_option
-@click.option("--out", type=FILE, help="Folder for audit.csv, audit.json and pictures of cuts.")
+@click.option("--out", type=FILE, help="Folder for audit.csv, .json, .txt and pictures of cuts.")
 @json_option
 @quiet_option
 def command(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 
@@ -136,11 +135,3 @@ def _duration_cells(found: StepTiming, timing: Timing) -> tuple[str, ...]:
         format_time(found.interrupted_ns),
         f"{100 * share:.1f} %",
     )
-
-
-def prepare_output() -> None:
-    """Let any text be printed, also where the console's code page cannot hold it (Windows)."""
-    for stream in (sys.stdout, sys.stderr):
-        reconfigure = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:
-            reconfigure(errors="replace")

@@ -133,18 +133,6 @@ class Recording:
         """Give the case-wide number of the first frame of part number ``part``."""
         return sum(len(p.frame_ns) for p in self.parts[:part])
 
-    def locate(self, at: int) -> tuple[int, int]:
-        """Map case time to (part number, ns within the part).
-
-        An instant in a hole or past the end belongs to the end of the part before it.
-        Raises ValueError for an instant before the first part.
-        """
-        if at < self.parts[0].start:
-            raise ValueError(f"{at} ns lies before the recording")
-        index = max(i for i, part in enumerate(self.parts) if part.start <= at)
-        part = self.parts[index]
-        return index, min(at - part.start, part.length)
-
     def frame_at(self, at: int) -> int:
         """Give the frame boundary nearest to ``at`` (ns, case time), ties to the earlier.
 
