@@ -1,0 +1,169 @@
+"""Rows ↔ the marks of an annotation file. What the user did not change is written as it was.
+
+A file may write a moment as a timecode, a frame or a time between frames. The row holds where that
+lies on the case clock, on a frame's start; what was written is kept beside it, and written again
+as long as the row still has that value.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from vidseg.export.draft_sheet import NOTE
+from vidseg.formats.moment import moment_text, parse_moment
+from vidseg.mark.rows import Row
+from vidseg.measure.resolve import resolve
+from vidseg.measure.ruler import SNAP_TOLERANCE_NS, Clock, Ruler
+from vidseg.model.annotation import Edge, Frame, Mark, Moment, Sheet
+from vidseg.model.procedure import Kind, Procedure
+from vidseg.model.recording import Recording
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """What a row was in the file, and the row made of it."""
+
+    row: Row
+    label: str
+    start: Moment | Edge | None
+    end: Moment | Edge | None
+
+
+Origins = Mapping[str, Origin]
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """What rows are laid on: recording, vocabulary, and the clock that files are written on."""
+
+    recording: Recording
+    procedure: Procedure
+    clock: Clock = "recording"
+
+    def place(self, moment: Moment | Edge | None) -> int | None:
+        """Give the frame boundary of a written moment (ns); None where it cannot be placed."""
+        if moment is None or isinstance(moment, Edge):
+            return None
+        try:
+            at = Ruler(self.recording, clock=self.clock).place(moment)
+        except (IndexError, LookupError, ValueError):
+            return None
+        last = self.recording.parts[-1].rate
+        slack = max(SNAP_TOLERANCE_NS, int(500_000_000 / last) if last else 0)
+        if at < 0 or at > self.recording.length + slack:
+            return None
+        return self.recording.snap(at)
+
+    def moment(self, at_ns: int) -> Moment:
+        """Give the moment to write for a time (ns): on the timecode clock a frame number."""
+        return at_ns if self.clock == "recording" else Frame(self.recording.frame_at(at_ns))
+
+    def running(self, row: Row) -> bool:
+        """Say whether a row is a step that has begun and not ended."""
+        step = self.procedure.find(row.label)
+        return (
+            row.end_ns is None
+            and row.start_ns is not None
+            and step is not None
+            and step.kind is not Kind.EVENT
+        )
+
+
+def new_id() -> str:
+    """Make an id for a row."""
+    return secrets.token_hex(8)
+
+
+def with_ends(sheet: Sheet, desk: Desk) -> Sheet:
+    """Give a list of starts an end for each row; any other sheet as it is.
+
+    Rows that only say that no step is running have done their work then, and are left out.
+    """
+    if not sheet.starts_only:
+        return sheet
+    numbered = replace(
+        sheet, marks=tuple(replace(mark, line=n) for n, mark in enumerate(sheet.marks))
+    )
+    annotation, _ = resolve(numbered, desk.procedure, desk.recording, clock=desk.clock)
+    ends = {
+        row.line: row.span.end
+        for row in (*annotation.segments, *annotation.excluded)
+        if row.line is not None
+    }
+    marks = tuple(
+        replace(mark, end=desk.moment(ends[number]) if number in ends else mark.end)
+        for number, mark in enumerate(sheet.marks)
+        if not desk.procedure.is_idle(mark.label)
+    )
+    return replace(sheet, marks=marks, starts_only=False)
+
+
+def origins_of(sheet: Sheet, desk: Desk) -> dict[str, Origin]:
+    """Make a row of every mark, each with a new id."""
+    found = [_origin(mark, desk) for mark in with_ends(sheet, desk).marks]
+    return {origin.row.id: origin for origin in found}
+
+
+def _origin(mark: Mark, desk: Desk) -> Origin:
+    step = desk.procedure.find(mark.label)
+    draft = mark.note == NOTE or mark.note.startswith(f"{NOTE}; ")
+    row = Row(
+        new_id(),
+        step.code if step is not None else mark.label,
+        0 if mark.start is Edge.OPEN else desk.place(mark.start),
+        desk.recording.length if mark.end is Edge.OPEN else desk.place(mark.end),
+        mark.start is Edge.OPEN,
+        mark.end is Edge.OPEN,
+        mark.note[len(NOTE) + 2 :] if draft else mark.note,
+        mark.attributes,
+        draft,
+    )
+    return Origin(row, mark.label, mark.start, mark.end)
+
+
+def mark_of(row: Row, origin: Origin | None, desk: Desk, source: str, line: int) -> Mark | None:
+    """Write a row as a mark; None for a row whose start was never placed and is not known."""
+    label = row.label
+    start: Moment | Edge | None = None if row.start_ns is None else desk.moment(row.start_ns)
+    end: Moment | Edge | None = None if row.end_ns is None else desk.moment(row.end_ns)
+    if origin is not None:
+        was = origin.row
+        label = origin.label if row.label == was.label else label
+        start = origin.start if row.start_ns == was.start_ns else start
+        end = origin.end if row.end_ns == was.end_ns else end
+    if row.open_start or (start is Edge.OPEN and row.start_ns is not None):
+        start = Edge.OPEN if row.open_start else desk.moment(row.start_ns or 0)
+    if row.open_end or end is Edge.OPEN:
+        end = Edge.OPEN if row.open_end else desk.moment(row.end_ns or 0)
+    if start is None:
+        return None
+    note = "; ".join(filter(None, (NOTE, row.note))) if row.draft else row.note
+    return Mark(label, start, end, note, source, line, row.attributes)
+
+
+def marks_of(rows: Iterable[Row], origins: Origins, desk: Desk, source: str) -> tuple[Mark, ...]:
+    """Write rows as marks, in their order; ``line`` counts them from 1."""
+    made = [mark_of(row, origins.get(row.id), desk, source, n) for n, row in enumerate(rows, 1)]
+    return tuple(mark for mark in made if mark is not None)
+
+
+def written(origin: Origin | None) -> str:
+    """Give the times of a row as its file writes them, for rows that cannot be placed."""
+    if origin is None or origin.start is None:
+        return ""
+    return " – ".join(filter(None, (moment_text(origin.start), moment_text(origin.end))))
+
+
+def origin_json(origin: Origin) -> list[str]:
+    """Give what the file held of a row as texts."""
+    return [origin.label, moment_text(origin.start), moment_text(origin.end)]
+
+
+def origin_from(texts: list[str], row: Row) -> Origin:
+    """Read back what ``origin_json`` gave. Raises ValueError for anything else."""
+    label, start, end = texts
+    return Origin(
+        row, label, parse_moment(start) if start else None, parse_moment(end) if end else None
+    )
