@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from vidseg.export.draft_sheet import NOTE
@@ -39,7 +39,7 @@ class Desk:
     """What rows are laid on: recording, vocabulary, and the clock that files are written on."""
 
     recording: Recording
-    procedure: Procedure
+    procedure: Procedure = field(repr=False)
     clock: Clock = "recording"
 
     def place(self, moment: Moment | Edge | None) -> int | None:
