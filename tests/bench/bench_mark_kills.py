@@ -33,7 +33,7 @@ def start(clip: Path, kept: Path) -> tuple[subprocess.Popen[str], str]:
 
 def page_of(base: str) -> httpx.Client:
     origin = base.rsplit("/", 2)[0]
-    return httpx.Client(base_url=base, headers={"Origin": origin}, timeout=60)
+    return httpx.Client(base_url=base, headers={"Origin": origin}, timeout=60, trust_env=False)
 
 
 def mark(page: httpx.Client, name: str) -> float:

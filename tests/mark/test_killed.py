@@ -49,7 +49,9 @@ def mark_until_killed(
     answered: dict[str, int] = {}
     killer = threading.Timer(wait_s, process.kill)
     origin = base.rsplit("/", 2)[0]
-    with httpx.Client(base_url=base, headers={"Origin": origin}, timeout=60) as page:
+    with httpx.Client(
+        base_url=base, headers={"Origin": origin}, timeout=60, trust_env=False
+    ) as page:
         before = None
         try:
             for count in range(10_000):
@@ -85,7 +87,9 @@ def test_killed_at_random_moments(clip: Path, tmp_path: Path) -> None:
     assert len(addresses) == 1
     with started(str(clip), "--annotation", str(kept)) as (process, base):
         origin = base.rsplit("/", 2)[0]
-        with httpx.Client(base_url=base, headers={"Origin": origin}, timeout=60) as page:
+        with httpx.Client(
+            base_url=base, headers={"Origin": origin}, timeout=60, trust_env=False
+        ) as page:
             state = page.get("state").json()
             page.post("stop", json={})
         assert process.wait(60) == 0
@@ -117,7 +121,9 @@ def test_a_signal_ends_it_in_good_order(
     path = tmp_path / "steps.json"
     with started(str(clip), "--annotation", str(path)) as (process, base):
         origin = base.rsplit("/", 2)[0]
-        with httpx.Client(base_url=base, headers={"Origin": origin}, timeout=60) as page:
+        with httpx.Client(
+            base_url=base, headers={"Origin": origin}, timeout=60, trust_env=False
+        ) as page:
             row = {"id": "a", "label": "capsulorhexis", "start_ns": 0, "end_ns": 40_000_000}
             batch = {"id": "1", "changes": [{"before": None, "after": row}]}
             page.post("changes", json={"client": "c", "batch": batch})
