@@ -156,6 +156,7 @@ class Session:
                     "name": keeper.file.path.name,
                     "saved_revision": keeper.saved_revision,
                     "trouble": keeper.trouble,
+                    "told": list(keeper.file.sentences),
                 },
                 "notices": list(keeper.notices),
                 "annotator": keeper.facts.annotator or "",
