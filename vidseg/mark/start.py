@@ -29,7 +29,7 @@ from vidseg.model.annotation import Sheet
 from vidseg.model.case import Case
 from vidseg.model.clock import NS
 from vidseg.model.problem import UsageError
-from vidseg.reading import DEFAULT_PROCEDURE, Progress
+from vidseg.reading import DEFAULT_PROCEDURE, Progress, recording_problems
 
 if TYPE_CHECKING:
     from vidseg.library.store import Library
@@ -115,12 +115,18 @@ class Wanted:
         keeper = Keeper(self.kept, desk, facts, hub.tell)
         try:
             self._refuse_strangers(keeper)
+            keeper.notices += [str(problem) for problem in recording_problems(recording)]
             if given is not None and given.resolve() != self.kept:
                 _bring_in(keeper, read_sheet(given), given.name)
             if self.draft is not None:
                 _bring_in(keeper, read_sheet(self.draft), self.draft.name, draft=True)
             return Session(
-                keeper, usual=self.usual, captions=captions, second=second, blind=self.blind
+                keeper,
+                usual=self.usual,
+                captions=captions,
+                edits=case.edits,
+                second=second,
+                blind=self.blind,
             )
         except BaseException:
             keeper.close()
