@@ -38,10 +38,11 @@ Result = TypeVar("Result")
 
 
 def timed(what: str, call: Callable[[], Result]) -> Result:
-    """Run ``call``, print how long it took."""
-    begun = time.perf_counter()
+    """Run ``call``, print how long it took, and the processor time of all threads meanwhile."""
+    begun, worked = time.perf_counter(), time.process_time()
     result = call()
-    print(f"  {what:<34} {time.perf_counter() - begun:8.3f} s")
+    took, worked = time.perf_counter() - begun, time.process_time() - worked
+    print(f"  {what:<34} {took:8.3f} s, processor {worked:8.3f} s", flush=True)
     return result
 
 
@@ -76,10 +77,11 @@ def measure(path: Path, way: str, watch_s: float) -> None:
         print(f"  bytes of a segment, median of pictures {sorted(sizes[::2])[2]}, "
               f"of sound {sorted(sizes[1::2])[2]}")  # fmt: skip
         if way == "encoded":
-            before = maker.done
+            before, worked = maker.done, time.process_time()
             time.sleep(watch_s)
-            made = (maker.done - before) * (last + 1) * 2
-            print(f"  made ahead in {watch_s:.0f} s: {made:.0f} s of pictures")
+            made = (maker.done - before) * recording.length / NS
+            worked = time.process_time() - worked
+            print(f"  made ahead in {watch_s:.0f} s: {made:.0f} s, processor {worked:.1f} s")
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"  highest resident memory so far {peak:.0f} MB", flush=True)
 

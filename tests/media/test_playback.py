@@ -1,5 +1,6 @@
 """Segments for a browser, read back by FFmpeg's programs: the very frames at the very times."""
 
+import errno
 import json
 import shutil
 import subprocess
@@ -295,7 +296,7 @@ def test_damage_costs_one_segment(codec: str, tmp_path: Path) -> None:
         assert "damaged" in state
 
 
-def test_what_is_waited_for_comes_first(kind: Callable[[str], Path]) -> None:
+def test_many_may_ask_at_once(kind: Callable[[str], Path]) -> None:
     path = kind("mpeg2.mpg")
     recording, playback = planned(path, starts=())
     last = len(playback.segments) - 1
@@ -312,8 +313,51 @@ def test_what_is_waited_for_comes_first(kind: Callable[[str], Path]) -> None:
             thread.join(30)
             assert not thread.is_alive()
         assert maker.done == 1
-    assert sorted(fractions) == fractions
-    assert fractions[-1] == 1
+    assert max(fractions) == 1
+    assert len(fractions) >= len(playback.segments)
+
+
+def test_a_full_disk_is_told_and_outlived(
+    kind: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put = KeptPieces.put
+
+    def full(self: KeptPieces, name: str, data: bytes) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(KeptPieces, "put", full)
+    with closing(SegmentMaker(*planned(kind("mpeg2.mpg")))) as maker:
+        with pytest.raises(MediaError, match="No space left"):
+            maker.segment(1, "video")
+        assert maker.segment(0, "audio")
+        monkeypatch.setattr(KeptPieces, "put", put)
+        assert maker.segment(1, "video")
+
+
+def test_what_is_asked_for_comes_first(tmp_path: Path) -> None:
+    """The background is stopped after its first segment; what is made next is the wish."""
+    make_clip(tmp_path / "long.avi", frames=250, size=(64, 36), codec="mpeg4", gop=25)
+    recording, playback = planned(tmp_path / "long.avi")
+    last = len(playback.segments) - 1
+    bound, held, go_on = (threading.Event() for _ in range(3))
+    names: list[set[str]] = []
+
+    def progress(_: float) -> None:
+        assert bound.wait(30)
+        names.append({path.name for path in maker._kept.folder.glob("video-*")})
+        if not held.is_set():
+            held.set()
+            assert go_on.wait(30)
+
+    with closing(SegmentMaker(recording, playback, progress)) as maker:
+        bound.set()
+        assert held.wait(30)
+        data = maker.segment(last, "video")
+        go_on.set()
+        assert data
+    assert names[0] == {"video-0"}
+    assert f"video-{last}" in names[1]
+    assert "video-1" not in names[1]
 
 
 @pytest.fixture
