@@ -120,7 +120,7 @@ class Wanted:
                 _bring_in(keeper, read_sheet(given), given.name)
             if self.draft is not None:
                 _bring_in(keeper, read_sheet(self.draft), self.draft.name, draft=True)
-            return Session(
+            session = Session(
                 keeper,
                 usual=self.usual,
                 captions=captions,
@@ -128,6 +128,9 @@ class Wanted:
                 second=second,
                 blind=self.blind,
             )
+            # declared edits that cannot be are said now, not to the page
+            session.checked()
+            return session
         except BaseException:
             keeper.close()
             raise
