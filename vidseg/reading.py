@@ -54,7 +54,7 @@ def silent(_stage: str, _fraction: float) -> None:
 def understand(
     sheet: Sheet,
     *,
-    procedure: str | None = None,
+    procedure: str | Procedure | None = None,
     recording: Recording | None = None,
     rate: Fraction | None = None,
     length_ns: int | None = None,
@@ -64,13 +64,17 @@ def understand(
 ) -> Reading:
     """Resolve, check and time the rows of a sheet, with or without the recording.
 
+    ``procedure`` is a vocabulary, or what names one; else the sheet names it.
     ``rate`` and ``length_ns`` stand in where there is no recording: see ``resolve``. Without
     either the observed time runs from 0 to the last mark. ``clock`` says which clock times are
     written on; ``edits`` are those declared. Raises UsageError for edits that overlap or lie
     outside the recording. The case is named after the sheet's
     file unless ``case`` or the sheet names it.
     """
-    vocabulary = load_procedure(procedure or sheet.procedure or DEFAULT_PROCEDURE)
+    if isinstance(procedure, Procedure):
+        vocabulary = procedure
+    else:
+        vocabulary = load_procedure(procedure or sheet.procedure or DEFAULT_PROCEDURE)
     annotation, unresolved = resolve(
         sheet,
         vocabulary,

@@ -25,6 +25,7 @@ COMMANDS = {
     "clips": ("vidseg.cli.run:clips", "Cut an exact clip for each visit to a step."),
     "stills": ("vidseg.cli.run:stills", "Pick a clear picture of each step."),
     "page": ("vidseg.cli.run:page", "Write the offline case page, with what it shows."),
+    "mark": ("vidseg.cli.mark:command", "Mark the steps of a recording by hand, in the browser."),
     "draft": ("vidseg.cli.draft:command", "Draft an annotation from the captions of a narration."),
     "convert": ("vidseg.cli.convert:command", "Convert an annotation between formats."),
     "audit": ("vidseg.cli.audit:command", "Say whether a recording's clock can be trusted."),

@@ -14,8 +14,12 @@ def library_lengths(library: Library, procedure: Procedure) -> dict[str, float]:
 
     Visits whose start or end the recording does not show are left out.
     """
+    return learned_lengths(library_visits(library, procedure), procedure)
+
+
+def library_visits(library: Library, procedure: Procedure) -> list[tuple[str, float]]:
+    """Give code and seconds of every visit of that vocabulary whose edges are both seen."""
     visits, _ = read_visits(library, Filter(procedure=procedure.code))
     timed = visits["level"].isin([level.value for level in LEVELS])
     whole = visits[timed & ~(visits["open_start"] | visits["open_end"])]
-    pairs = zip(whole["step"].tolist(), whole["length_s"].tolist(), strict=True)
-    return learned_lengths(pairs, procedure)
+    return list(zip(whole["step"].tolist(), whole["length_s"].tolist(), strict=True))
