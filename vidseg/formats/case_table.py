@@ -1,9 +1,10 @@
 """A table of cases (CSV, TSV, XLSX): facts and covariates, a row for each case or annotation.
 
 Columns in any order and case (``HEADER_WORDS``): ``case``, or ``annotation`` with the name of an
-annotation file; ``recording`` and ``captions``, names of files; ``length``, or ``frames`` and ``rate``; ``surgeon``, ``role``, ``experience``,
-``case_number``, ``date``, ``complete``, ``annotator``, ``procedure``. Every other column is a
-covariate. A column named like something that identifies a patient is refused, its values unread.
+annotation file; ``recording`` and ``captions``, names of files; ``length``, or ``frames`` and
+``rate``; ``surgeon``, ``role``, ``experience``, ``case_number``, ``date``, ``complete``,
+``annotator``, ``procedure``. Every other column is a covariate. A column named like something that
+identifies a patient is refused, its values unread.
 """
 
 from __future__ import annotations
@@ -52,8 +53,7 @@ _NO = {"no", "false", "0", "n"}
 
 @dataclass(frozen=True, slots=True)
 class CaseRow:
-    """One row. ``case``, ``annotation`` or ``recording`` is filled; ``rate`` and ``length_ns`` where
-    told."""
+    """One row. ``case``, ``annotation`` or ``recording`` is filled, the others where told."""
 
     line: int
     case: str = ""
