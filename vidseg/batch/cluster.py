@@ -11,7 +11,7 @@ from typing import Any
 from vidseg.batch.drive import Engine
 from vidseg.model.problem import UsageError
 
-PATIENCE_S = 15.0
+PATIENCE_S = 10.0
 """How long a scheduler may be out of reach before it counts as gone."""
 LOOK_EVERY_S = 2.0
 

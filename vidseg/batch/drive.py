@@ -7,6 +7,7 @@ set aside.
 
 from __future__ import annotations
 
+import time
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import (
@@ -89,6 +90,8 @@ def drive(
             _hand_out(waiting, running, tries, engine)
         elif not running:
             break
+        if not running:
+            time.sleep(LOOK_EVERY_S)  # there is no worker at present
         done, _ = wait(running, LOOK_EVERY_S, FIRST_COMPLETED)
         for future in done:
             job = running.pop(future)
