@@ -27,9 +27,9 @@ class Pace:
     def left_s(self, places: int) -> tuple[float, float] | None:
         """Give how long the rest may take at least and at most; None where it is not known yet.
 
-        The rate is that of all done (seconds over bytes); the bounds are two standard errors of it,
-        by the usual formula for a ratio of means (W. G. Cochran, Sampling Techniques, 3rd ed.,
-        section 6.4), and never narrower than a tenth.
+        The rate is that of all done (seconds over bytes). The bounds are two standard errors, by the
+        usual formula for a ratio of means (W. G. Cochran, Sampling Techniques, 3rd ed., section
+        6.4) with the spread of the cases to come added, and never narrower than a tenth.
         """
         count = len(self.seconds)
         if count < LEAST_CASES or places < 1:
@@ -37,7 +37,8 @@ class Pace:
         total = sum(self.sizes)
         rate = sum(self.seconds) / total
         spread = sum((s - rate * b) ** 2 for s, b in zip(self.seconds, self.sizes, strict=True))
-        error = math.sqrt(spread / (count - 1) / count) / (total / count)
+        to_come = max(1, len(self.weights))
+        error = math.sqrt(spread / (count - 1) * (1 / count + 1 / to_come)) / (total / count)
         part = max(0.1 * rate, 2 * error)
         rest = sum(self.weights.values())
         # the last cases leave places empty: never less than the largest one alone
