@@ -1,12 +1,19 @@
 """A share with small recordings and a list of cases on them, and what a batch wrote."""
 
 import csv
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from synthetic_clips import make_clip
+from vidseg.batch.drive import Engine
+from vidseg.batch.whole import Settings, Told, run_batch
+from vidseg.batch.worklist import read_work
+from vidseg.pipeline import RunOptions
 
 STEPS = "start,end,step\n0:00.2,0:00.8,main incision\n0:01,{end},capsulorhexis\n"
 Share = Callable[..., Path]
@@ -84,3 +91,27 @@ def report_of() -> Callable[[Path], dict[str, dict[str, str]]]:
 @pytest.fixture
 def list_of() -> Callable[[Path, list[dict[str, str]]], Path]:
     return write_list
+
+
+@contextmanager
+def threads(count: int = 1) -> Iterator[Engine]:
+    """Threads of this process as an engine."""
+    with ThreadPoolExecutor(count) as pool:
+        yield Engine(pool, lambda: count, "threads")
+
+
+def do_batch(source: Path, out: Path, **changes: Any) -> Told:
+    """Run a batch in this process, tables only unless ``settings`` say otherwise."""
+    settings = changes.pop("settings", Settings(RunOptions(outputs=frozenset({"tables"}))))
+    engine = changes.pop("engine", None) or threads()
+    return run_batch(source, read_work(source, out), out, settings, engine, **changes)
+
+
+@pytest.fixture
+def batch() -> Callable[..., Told]:
+    return do_batch
+
+
+@pytest.fixture
+def thread_engine() -> Callable[..., Any]:
+    return threads

@@ -14,24 +14,13 @@ from vidseg.batch.claims import claimed
 from vidseg.batch.drive import Engine, Stop, drive
 from vidseg.batch.job import Ending, Job, Outcome, do
 from vidseg.batch.journal import Begun, Journal, whole
-from vidseg.batch.whole import Settings, Standing, Told, jobs_of, plan_batch, run_batch
+from vidseg.batch.whole import Settings, Standing, Told, jobs_of, plan_batch
 from vidseg.batch.worklist import read_work
 from vidseg.model.problem import UsageError
 from vidseg.pipeline import RunOptions
 
+Batch = Callable[..., Told]
 TABLES = RunOptions(outputs=frozenset({"tables"}))
-
-
-@contextmanager
-def threads(count: int = 2) -> Iterator[Engine]:
-    with ThreadPoolExecutor(count) as pool:
-        yield Engine(pool, lambda: count, "threads")
-
-
-def batch(source: Path, out: Path, **changes: Any) -> Told:
-    settings = changes.pop("settings", Settings(TABLES))
-    engine = changes.pop("engine", None) or threads()
-    return run_batch(source, read_work(source, out), out, settings, engine, **changes)
 
 
 def endings(told: Told) -> list[Ending]:
@@ -48,18 +37,22 @@ def age(out: Path) -> None:
 
 
 def test_any_executor_will_do(
-    share: Callable[..., Path], tmp_path: Path, contents_of: Callable[[Path], dict[str, bytes]]
+    share: Callable[..., Path],
+    tmp_path: Path,
+    contents_of: Callable[[Path], dict[str, bytes]],
+    batch: Batch,
+    thread_engine: Any,
 ) -> None:
     source = share(4)
-    assert set(endings(batch(source, tmp_path / "one", engine=threads(1)))) == {Ending.DONE}
-    assert set(endings(batch(source, tmp_path / "two"))) == {Ending.DONE}
+    assert set(endings(batch(source, tmp_path / "one", engine=thread_engine(1)))) == {Ending.DONE}
+    assert set(endings(batch(source, tmp_path / "two", engine=thread_engine(2)))) == {Ending.DONE}
     made = contents_of(tmp_path / "one")
     assert len(made) == 4 * 6
     assert made == contents_of(tmp_path / "two")
 
 
 def test_again_it_does_only_what_is_missing_or_changed(
-    share: Callable[..., Path], tmp_path: Path
+    share: Callable[..., Path], tmp_path: Path, batch: Batch
 ) -> None:
     source, out = share(4), tmp_path / "out"
     batch(source, out)
@@ -102,7 +95,9 @@ def test_again_it_does_only_what_is_missing_or_changed(
     assert len(again(Settings(more))[0]) == 4
 
 
-def test_a_torn_line_of_the_journal_is_passed_over(tmp_path: Path, share: Any) -> None:
+def test_a_torn_line_of_the_journal_is_passed_over(
+    tmp_path: Path, share: Any, batch: Batch
+) -> None:
     source, out = share(2), tmp_path / "out"
     batch(source, out)
     path = out / ".batch" / "journal.jsonl"
@@ -118,7 +113,9 @@ def test_a_torn_line_of_the_journal_is_passed_over(tmp_path: Path, share: Any) -
     assert batch(source, out).rows[0].outcome.ending.good
 
 
-def test_a_folder_with_a_file_missing_or_cut_is_not_whole(tmp_path: Path, share: Any) -> None:
+def test_a_folder_with_a_file_missing_or_cut_is_not_whole(
+    tmp_path: Path, share: Any, batch: Batch
+) -> None:
     source, out = share(1), tmp_path / "out"
     batch(source, out)
     folder = out / "cases" / "c00"
@@ -131,7 +128,7 @@ def test_a_folder_with_a_file_missing_or_cut_is_not_whole(tmp_path: Path, share:
 
 
 def test_stopped_it_finishes_what_runs_and_begins_nothing(
-    share: Callable[..., Path], tmp_path: Path
+    share: Callable[..., Path], tmp_path: Path, batch: Batch
 ) -> None:
     out, seen = tmp_path / "out", []
 
@@ -141,7 +138,7 @@ def test_stopped_it_finishes_what_runs_and_begins_nothing(
     def stop() -> Stop:
         return Stop.FINISH if seen and seen[-1].ended else Stop.NO
 
-    told = batch(share(6), out, engine=threads(1), stop=stop, shown=shown)
+    told = batch(share(6), out, stop=stop, shown=shown)
     counts = endings(told)
     assert 0 < counts.count(Ending.DONE) < 6
     assert counts.count(Ending.WAITING) == 6 - counts.count(Ending.DONE)
@@ -201,14 +198,16 @@ def test_a_lost_engine_gives_back_all_that_is_left(share: Any, tmp_path: Path) -
     assert (len(left), halt) == (2, "gone")
 
 
-def test_two_batches_do_not_share_a_folder(share: Any, tmp_path: Path) -> None:
+def test_two_batches_do_not_share_a_folder(
+    share: Any, tmp_path: Path, batch: Batch, thread_engine: Any
+) -> None:
     source, out = share(1), tmp_path / "out"
 
     @contextmanager
     def other() -> Iterator[Engine]:
         with pytest.raises(UsageError, match="another batch works in"):
             batch(source, out)
-        with threads() as engine:
+        with thread_engine() as engine:
             yield engine
 
     assert endings(batch(source, out, engine=other())) == [Ending.DONE]
@@ -224,7 +223,9 @@ def test_a_worker_of_another_version_says_so(share: Any, tmp_path: Path) -> None
     assert "install the same" in do(replace(job, version="0.0.1")).reason
 
 
-def test_a_plan_tells_time_and_disk_as_earlier_cases_took(share: Any, tmp_path: Path) -> None:
+def test_a_plan_tells_time_and_disk_as_earlier_cases_took(
+    share: Any, tmp_path: Path, batch: Batch
+) -> None:
     out = tmp_path / "out"
     settings = Settings(TABLES)
     guess = plan_batch(read_work(share(6), out), out, settings)

@@ -14,7 +14,9 @@ import pytest
 
 from vidseg.batch import claims
 from vidseg.batch.processes import NICENESS, Lanes
+from vidseg.batch.whole import Settings, Told
 from vidseg.cli import main
+from vidseg.pipeline import RunOptions
 
 Contents = Callable[[Path], dict[str, bytes]]
 Report = Callable[[Path], dict[str, dict[str, str]]]
@@ -51,10 +53,14 @@ def kill_at(out: Path, case: str, times: int) -> threading.Thread:
 
 @posix
 def test_a_case_that_kills_is_set_aside_and_the_others_are_done(
-    share: Callable[..., Path], tmp_path: Path, contents_of: Contents, report_of: Report
+    share: Callable[..., Path],
+    tmp_path: Path,
+    batch: Callable[..., Told],
+    contents_of: Contents,
+    report_of: Report,
 ) -> None:
     source, out, plain = share(6), tmp_path / "out", tmp_path / "plain"
-    assert main(["batch", str(source), "--out", str(plain), "--jobs", "1", *only]) == 0
+    batch(source, plain, settings=Settings(RunOptions(outputs=frozenset({"tables", "stills"}))))
     once, twice = kill_at(out, "c01", 1), kill_at(out, "c03", 2)
     assert main(["batch", str(source), "--out", str(out), "--jobs", "2", *only]) == 1
     once.join()

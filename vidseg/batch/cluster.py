@@ -20,15 +20,18 @@ LOOK_EVERY_S = 2.0
 def joined(address: str) -> Iterator[Engine]:
     """Use the scheduler at ``address`` (tcp://host:8786). Raises UsageError."""
     distributed = _distributed()
-    try:
-        client = distributed.Client(address, timeout=PATIENCE_S, set_as_default=False)
-    except (OSError, ValueError, TimeoutError) as error:
-        raise UsageError(
-            f"no scheduler answers at {address} ({type(error).__name__}); start one with `dask "
-            "scheduler`, and workers with `dask worker`"
-        ) from None
-    with _quiet(client):
-        yield _engine(client, f"the cluster at {address}", distributed)
+    with _quiet():
+        try:
+            client = distributed.Client(address, timeout=PATIENCE_S, set_as_default=False)
+        except (OSError, ValueError, TimeoutError) as error:
+            raise UsageError(
+                f"no scheduler answers at {address} ({type(error).__name__}); start one with "
+                "`dask scheduler`, and workers with `dask worker`"
+            ) from None
+        try:
+            yield _engine(client, f"the cluster at {address}", distributed)
+        finally:
+            client.close(timeout=5)
 
 
 @contextmanager
@@ -36,13 +39,13 @@ def local_cluster(count: int) -> Iterator[Engine]:
     """Start a scheduler and ``count`` workers on this machine for the block."""
     distributed = _distributed()
     with (
+        _quiet(),
         distributed.LocalCluster(
             n_workers=count,
             threads_per_worker=1,
             processes=True,
             host="127.0.0.1",
             dashboard_address=None,
-            silence_logs=logging.CRITICAL,
             preload="vidseg.batch.processes",
         ) as cluster,
         distributed.Client(cluster, set_as_default=False) as client,
@@ -59,16 +62,21 @@ def _distributed() -> Any:
 
 
 @contextmanager
-def _quiet(client: Any) -> Iterator[None]:
-    """Close the client at the end, also where the scheduler is gone; its log is not for users."""
-    logger = logging.getLogger("distributed")
-    level = logger.level
-    logger.setLevel(logging.CRITICAL)
+def _quiet() -> Iterator[None]:
+    """Keep the libraries' log, tracebacks in it, from the user: what matters is told otherwise."""
+    _distributed()
+    levels = {
+        logging.getLogger(name): logging.getLogger(name).level
+        for name in list(logging.root.manager.loggerDict)
+        if name.split(".")[0] in ("distributed", "tornado")
+    }
+    for logger in levels:
+        logger.setLevel(logging.CRITICAL + 1)
     try:
         yield
     finally:
-        client.close(timeout=5)
-        logger.setLevel(level)
+        for logger, level in levels.items():
+            logger.setLevel(level)
 
 
 class _Places:

@@ -27,9 +27,9 @@ class Pace:
     def left_s(self, places: int) -> tuple[float, float] | None:
         """Give how long the rest may take at least and at most; None where it is not known yet.
 
-        The rate is that of all done (seconds over bytes). The bounds are two standard errors, by the
-        usual formula for a ratio of means (W. G. Cochran, Sampling Techniques, 3rd ed., section
-        6.4) with the spread of the cases to come added, and never narrower than a tenth.
+        The rate is that of all done (seconds over bytes). The bounds are two standard errors, by
+        the usual formula for a ratio of means (W. G. Cochran, Sampling Techniques, 3rd ed.,
+        section 6.4) with the spread of the cases to come added, and never narrower than a tenth.
         """
         count = len(self.seconds)
         if count < LEAST_CASES or places < 1:
