@@ -15,6 +15,7 @@ import pytest
 
 from vidseg.batch import claims
 from vidseg.batch import cluster as cluster_engine
+from vidseg.batch.journal import Journal
 from vidseg.cli import main
 from vidseg.model.problem import UsageError
 
@@ -25,6 +26,8 @@ Contents = Callable[[Path], dict[str, bytes]]
 Report = Callable[[Path], dict[str, dict[str, str]]]
 ONLY = ("--only", "durations,stills", "--quiet")
 CASES, KILLS, WORKERS = 60, 10, 3
+PATIENCE_S = 600
+"""Nothing is measured here: a machine with other work may take its time."""
 
 
 def free_port() -> int:
@@ -86,8 +89,8 @@ def begin(cluster: Cluster, source: Path, out: Path, *more: str) -> subprocess.P
     )
 
 
-def wait_for(true: Callable[[], bool], seconds: float = 60) -> None:
-    until = time.monotonic() + seconds
+def wait_for(true: Callable[[], bool]) -> None:
+    until = time.monotonic() + PATIENCE_S
     while not true():
         assert time.monotonic() < until, "it did not come to pass"
         time.sleep(0.05)
@@ -128,7 +131,7 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
 
     killer = threading.Thread(target=kill)
     killer.start()
-    told = batch.communicate(timeout=150)[0].decode()
+    told = batch.communicate(timeout=PATIENCE_S)[0].decode()
     begun_last = killed
     killer.join()
     assert begun_last == killed == KILLS, "the batch was over before the last kill"
@@ -143,11 +146,12 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
     # the rest, with a scheduler that dies, and with another
     for number in range(20):
         shutil.rmtree(out / "cases" / f"c{number:02}", ignore_errors=True)
+    Journal(out).tidy()
     before = ended(out)
     batch = begin(cluster, source, out, "--retry-set-aside")
-    wait_for(lambda: ended(out) != before)
+    wait_for(lambda: ended(out) > before or batch.poll() is not None)
     cluster.scheduler.kill()
-    told = batch.communicate(timeout=60)[0].decode()
+    told = batch.communicate(timeout=PATIENCE_S)[0].decode()
     assert batch.returncode == 2, told
     assert "the scheduler is gone" in told
     assert "Traceback" not in told
@@ -157,7 +161,7 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
     try:
         again.add_worker()
         batch = begin(again, source, out, "--retry-set-aside")
-        told = batch.communicate(timeout=60)[0].decode()
+        told = batch.communicate(timeout=PATIENCE_S)[0].decode()
         assert batch.returncode == 0, told
     finally:
         again.close()
