@@ -7,12 +7,14 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import cv2
 import pytest
 
 from synthetic_clips import make_clip
 from vidseg.batch.drive import Engine
 from vidseg.batch.whole import Settings, Told, run_batch
 from vidseg.batch.worklist import read_work
+from vidseg.media import threads as media_threads
 from vidseg.pipeline import RunOptions
 
 STEPS = "start,end,step\n0:00.2,0:00.8,main incision\n0:01,{end},capsulorhexis\n"
@@ -91,6 +93,15 @@ def report_of() -> Callable[[Path], dict[str, dict[str, str]]]:
 @pytest.fixture
 def list_of() -> Callable[[Path, list[dict[str, str]]], Path]:
     return write_list
+
+
+@pytest.fixture(autouse=True)
+def own_threads(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Jobs done in this process choose threads for it; other tests must not feel it."""
+    monkeypatch.setattr(media_threads, "_chosen", [])
+    before = cv2.getNumThreads()
+    yield
+    cv2.setNumThreads(before)
 
 
 @contextmanager

@@ -14,7 +14,6 @@ from pathlib import Path
 
 from vidseg import __version__
 from vidseg.batch.claims import MOST_DEATHS, STATE, claimed
-from vidseg.batch.processes import lower_priority
 from vidseg.export.folder import digest, read_manifest
 from vidseg.measure.ruler import Clock
 from vidseg.media.threads import use_threads
@@ -52,8 +51,7 @@ class Ending(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One case to be done. ``token`` names the batch; ``threads`` is how many a decoder may use;
-    ``polite``: the worker lowers its priority."""
+    """One case to be done. ``token`` names the batch; ``threads`` is how many a decoder may use."""
 
     case: Case
     out: Path
@@ -62,7 +60,6 @@ class Job:
     clock: Clock = "recording"
     despite_errors: bool = False
     threads: int = 1
-    polite: bool = False
     version: str = __version__
 
     @property
@@ -146,8 +143,6 @@ def _claimed(job: Job) -> Outcome:
             f"the worker has vidseg {__version__}, this batch is of {job.version}; install the "
             "same on all machines",
         )
-    if job.polite:
-        lower_priority()
     use_threads(job.threads)
     with claimed(job.out, job.case.id, job.token, PATIENCE_S) as deaths:
         if deaths >= MOST_DEATHS:

@@ -34,7 +34,6 @@ class Settings:
     clock: Clock = "recording"
     despite_errors: bool = False
     threads: int = 1
-    polite: bool = False
     retry_set_aside: bool = False
 
 
@@ -74,7 +73,6 @@ def jobs_of(listed: WorkList, out: Path, settings: Settings, token: str) -> list
             settings.clock,
             settings.despite_errors,
             settings.threads,
-            settings.polite,
         )
         for work in listed.works
     ]

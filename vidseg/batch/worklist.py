@@ -62,11 +62,14 @@ def read_work(source: Path, out: Path, procedure: str | None = None) -> WorkList
     """
     if not source.exists():
         raise UsageError(f"no such file or folder: {source}")
+    source = source.absolute()  # a worker's present folder is another
     found = list(_of_tree(source, out) if source.is_dir() else _of_list(source))
     if not found:
         what = f"no {CASE_FILE} in it" if source.is_dir() else "no row in it"
         raise UsageError(f"{source}: there is {what}, so there is nothing to do")
     if procedure is not None:
+        own = Path(procedure)
+        procedure = str(own.absolute()) if own.suffix.lower() == ".toml" else procedure
         found = [
             replace(met, case=replace(met.case, procedure=procedure))
             if isinstance(met, Work)

@@ -141,7 +141,6 @@ def command(
         clock,
         despite_errors,
         threads=cores or (1 if scheduler else max(1, _cores() // count)),
-        polite=scheduler is None,
         retry_set_aside=retry_set_aside,
     )
     listed = read_work(source, out, procedure)
