@@ -16,8 +16,9 @@ import pytest
 from vidseg.batch import claims
 from vidseg.batch import cluster as cluster_engine
 from vidseg.batch.journal import Journal
-from vidseg.cli import main
+from vidseg.batch.whole import Settings, Told
 from vidseg.model.problem import UsageError
+from vidseg.pipeline import RunOptions
 
 pytest.importorskip("distributed", reason="distributed is not installed")
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="kills as here are POSIX's")
@@ -106,19 +107,20 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
     share: Callable[..., Path],
     tmp_path: Path,
     cluster: Cluster,
+    batch: Callable[..., Told],
     contents_of: Contents,
     report_of: Report,
 ) -> None:
     source, out, plain = share(CASES), tmp_path / "out", tmp_path / "plain"
     for _ in range(WORKERS):
         cluster.add_worker()
-    assert main(["batch", str(source), "--out", str(plain), "--jobs", "1", *ONLY]) == 0
+    batch(source, plain, settings=Settings(RunOptions(outputs=frozenset({"tables", "stills"}))))
     wanted = contents_of(plain)
     assert len({name.split("/")[1] for name in wanted}) == CASES
 
     chance = random.Random(20)
     killed = 0
-    batch = begin(cluster, source, out)
+    night = begin(cluster, source, out)
 
     def kill() -> None:
         nonlocal killed
@@ -131,7 +133,7 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
 
     killer = threading.Thread(target=kill)
     killer.start()
-    told = batch.communicate(timeout=PATIENCE_S)[0].decode()
+    told = night.communicate(timeout=PATIENCE_S)[0].decode()
     begun_last = killed
     killer.join()
     assert begun_last == killed == KILLS, "the batch was over before the last kill"
@@ -140,7 +142,7 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
     # chance may have killed two workers at one case, which then counts as a case that kills
     aside = [name for name, row in rows.items() if row["outcome"] == "set aside"]
     assert {row["outcome"] for row in rows.values()} <= {"done", "set aside"}, told
-    assert batch.returncode == int(bool(aside)), told
+    assert night.returncode == int(bool(aside)), told
     assert not list((out / "cases").glob(".*.old"))
 
     # the rest, with a scheduler that dies, and with another
@@ -148,11 +150,11 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
         shutil.rmtree(out / "cases" / f"c{number:02}", ignore_errors=True)
     Journal(out).tidy()
     before = ended(out)
-    batch = begin(cluster, source, out, "--retry-set-aside")
-    wait_for(lambda: ended(out) > before or batch.poll() is not None)
+    night = begin(cluster, source, out, "--retry-set-aside")
+    wait_for(lambda: ended(out) > before or night.poll() is not None)
     cluster.scheduler.kill()
-    told = batch.communicate(timeout=PATIENCE_S)[0].decode()
-    assert batch.returncode == 2, told
+    told = night.communicate(timeout=PATIENCE_S)[0].decode()
+    assert night.returncode == 2, told
     assert "the scheduler is gone" in told
     assert "Traceback" not in told
     cluster.close()
@@ -160,9 +162,9 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
     again = Cluster(tmp_path, free_port())
     try:
         again.add_worker()
-        batch = begin(again, source, out, "--retry-set-aside")
-        told = batch.communicate(timeout=PATIENCE_S)[0].decode()
-        assert batch.returncode == 0, told
+        night = begin(again, source, out, "--retry-set-aside")
+        told = night.communicate(timeout=PATIENCE_S)[0].decode()
+        assert night.returncode == 0, told
     finally:
         again.close()
     assert contents_of(out) == wanted
