@@ -19,9 +19,8 @@ SECONDS_A_GB = {
     "page": 0.5,
     "audit": 250.0,
 }
-"""One core's seconds for a gigabyte of recording, by output: rough, from H.264 recordings of
-1920x1080 at about 4 Mbit/s on a laptop's core (tests/bench/bench_batch.py); used until a case has
-been done."""
+"""One core's seconds for a gigabyte of recording, by output. Guesses at the order of magnitude for
+H.264 of 1920x1080, said to be rough wherever they are shown; used until a case has been done."""
 SIZES = {"chapters": 1.0, "clips": 1.0}
 """Bytes written for a byte of recording, by output: copies of it."""
 SMALL = {"tables": 200_000, "stills": 4_000_000, "page": 400_000, "audit": 2_000_000}
