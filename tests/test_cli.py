@@ -195,7 +195,8 @@ def test_run_writes_everything_and_again_nothing(
     assert names == {
         "index.html", "case.chaptered.mp4", "durations.csv", "segments.csv", "events.csv",
         "data-dictionary.csv", "case.json", "chapters.vtt", "chapters.xml", "chapters.txt",
-        "contact-sheet.jpg", "manifest.json", "stills/stills.csv", "stills/01-main_incision.jpg",
+        "contact-sheet.jpg", "manifest.json", ".stamps.json", "stills/stills.csv",
+        "stills/01-main_incision.jpg",
         "stills/02-capsulorhexis.jpg", "stills/03-viscoelastic_injection.jpg",
         "clips/01-main_incision.mp4", "clips/02-capsulorhexis.mp4",
         "clips/03-viscoelastic_injection.mp4", "clips/04-capsulorhexis-2.mp4", "clips/clips.csv",
@@ -205,7 +206,7 @@ def test_run_writes_everything_and_again_nothing(
     assert [row["end_frame"] for row in record["segments"]] == [30, 60, 75, 95]
     assert record["events"][0]["at_s"] == "2.000"
     manifest = json.loads((out / "manifest.json").read_text(encoding="utf-8"))
-    assert {row["path"] for row in manifest["files"]} == names - {"manifest.json"}
+    assert {row["path"] for row in manifest["files"]} == names - {"manifest.json", ".stamps.json"}
     capsys.readouterr()
     assert main(["run", *case]) == 0
     assert "(0 file(s) made, 20 file(s) kept from before)" in capsys.readouterr().err

@@ -33,7 +33,7 @@ from vidseg.export.clips import (
     write_clips,
 )
 from vidseg.export.contact_sheet import write_contact_sheet
-from vidseg.export.folder import OutputFolder, digest, file_sha256
+from vidseg.export.folder import OutputFolder, digest
 from vidseg.export.page import PageClip, PageStill, write_page
 from vidseg.export.still_list import read_still_list, write_still_list
 from vidseg.export.stills import plan_stills, still_problems, write_stills
@@ -96,7 +96,7 @@ def write_case(
     """
     steps = _step_codes(options.steps, result)
     folder = OutputFolder(out)
-    hashes = input_hashes(result.case, progress)
+    hashes = input_hashes(result.case, folder.input_hash, progress)
     maker = _Maker(result, folder, options, steps, hashes, progress)
     if "audit" in options.outputs:
         maker.audit()
@@ -127,13 +127,15 @@ def _step_codes(labels: Sequence[str], result: CaseResult) -> tuple[str, ...]:
     return tuple(codes)
 
 
-def input_hashes(case: Case, progress: Progress = silent) -> dict[str, str]:
-    """Give the SHA-256 of every input file by its name."""
+def input_hashes(
+    case: Case, hash_of: Callable[[Path], str], progress: Progress = silent
+) -> dict[str, str]:
+    """Give the SHA-256 of every input file by its name, as ``hash_of`` tells it."""
     paths = [*case.recordings, *(path for path in (case.annotation, case.captions) if path)]
     hashes: dict[str, str] = {}
     for number, path in enumerate(paths):
         progress("hashing inputs", number / len(paths))
-        hashes[path.name] = file_sha256(path)
+        hashes[path.name] = hash_of(path)
     progress("hashing inputs", 1.0)
     return hashes
 

@@ -96,6 +96,7 @@ def test_an_optional_file_may_be_missing_and_is_taken_over_where_it_is_not(tmp_p
         folder.finish()
     assert calls == ["a", "c"]
     assert sorted(p.name for p in (tmp_path / "out").iterdir()) == [
+        ".stamps.json",
         "a.txt",
         "c.txt",
         "manifest.json",

@@ -78,7 +78,7 @@ def test_everything_wrong_is_told_at_once(tmp_path: Path) -> None:
         "line 2: complete: 'maybe'",
         "line 2: rate: '0'",
         "line 2: frames: 'many'",
-        "line 3: the row names neither",
+        "line 3: the row names no case and no annotation",
         "line 5: stands for the same as line 4",
         "line 6: the row has more cells",
     ):

@@ -30,6 +30,7 @@ COMMANDS = {
     "convert": ("vidseg.cli.convert:command", "Convert an annotation between formats."),
     "audit": ("vidseg.cli.audit:command", "Say whether a recording's clock can be trusted."),
     "procedures": ("vidseg.cli.procedures:command", "List, print or start vocabularies."),
+    "batch": ("vidseg.cli.batch:command", "Put many recordings through `run`, also on a cluster."),
     "library": ("vidseg.cli.library:group", "Many cases: durations, curves, comparisons, page."),
 }
 """Every command: where it is defined (imported when used) and its line in ``--help``."""

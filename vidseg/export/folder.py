@@ -16,6 +16,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from vidseg.aside import write_text_aside
+from vidseg.export.stamps import STAMPS, KnownHashes
 from vidseg.model.problem import UsageError
 
 MANIFEST = "manifest.json"
@@ -31,12 +32,6 @@ class Entry:
     sha256: str
     key: str
     note: str = ""
-
-
-def file_sha256(path: Path) -> str:
-    """Give the SHA-256 of a file in hexadecimal."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def digest(*ingredients: object) -> str:
@@ -72,6 +67,7 @@ class OutputFolder:
         except OSError as error:
             raise UsageError(f"cannot write to {out.parent}: {error.strerror}") from error
         self.unfinished = read_manifest(self.work)
+        self.known = KnownHashes(out)
         self.entries: dict[str, Entry] = {}
         self.made: list[str] = []
 
@@ -112,16 +108,23 @@ class OutputFolder:
         """Take files just written in ``work`` into the folder, with ``note`` on how."""
         for name in names:
             path = self.work / name
-            self.entries[name] = Entry(name, path.stat().st_size, file_sha256(path), key, note)
+            sha256 = self.known.of(name, path, fresh=True)
+            self.entries[name] = Entry(name, path.stat().st_size, sha256, key, note)
         self.made.extend(names)
         self._write_manifest(self.unfinished | self.entries)
+
+    def input_hash(self, path: Path) -> str:
+        """Give the SHA-256 of an input, which is not read where it is as it was."""
+        return self.known.of(f"input:{path.name}", path)
 
     def _take_over(self, key: str, name: str) -> bool:
         for folder, known in ((self.work, self.unfinished), (self.out, self.before)):
             entry, path = known.get(name), folder / name
             if entry is None or entry.key != key or not path.is_file():
                 continue
-            if path.stat().st_size != entry.bytes or file_sha256(path) != entry.sha256:
+            if path.stat().st_size != entry.bytes:
+                continue
+            if self.known.of(name, path, fresh=folder == self.work) != entry.sha256:
                 continue
             if folder != self.work:
                 _link_or_copy(path, self.work / name)
@@ -146,6 +149,7 @@ class OutputFolder:
             elif name not in self.entries:
                 path.unlink()
         self._write_manifest(self.entries)
+        self.known.write(self.work, self.entries)
         old = self.out.with_name(f".{self.out.name}.old")
         try:
             if self.out.exists():
@@ -166,7 +170,7 @@ class OutputFolder:
     def _carry_over(self) -> None:
         for path in self.out.rglob("*"):
             name = path.relative_to(self.out).as_posix()
-            if path.is_file() and name not in self.before and name != MANIFEST:
+            if path.is_file() and name not in self.before and name not in (MANIFEST, STAMPS):
                 target = self.work / name
                 target.parent.mkdir(parents=True, exist_ok=True)
                 if not target.exists():

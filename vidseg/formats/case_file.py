@@ -183,14 +183,14 @@ def _file_faults(checked: CaseFile, folder: Path) -> Iterator[tuple[Place, str]]
             )
     for place, name in dict.fromkeys(named):
         if not (folder / name).is_file():
-            yield place, f"there is no file {name!r} beside this one{_nearest_file(folder, name)}"
+            yield place, f"there is no file {name!r} beside this one{nearest_file(folder, name)}"
 
 
 def _is_path(procedure: str) -> bool:
     return procedure.lower().endswith(".toml") or "/" in procedure or "\\" in procedure
 
 
-def _nearest_file(folder: Path, name: str) -> str:
+def nearest_file(folder: Path, name: str) -> str:
     """Suggest a file of nearly that name in the folder where it should be."""
     wanted = folder / name
     try:

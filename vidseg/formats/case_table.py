@@ -1,9 +1,10 @@
 """A table of cases (CSV, TSV, XLSX): facts and covariates, a row for each case or annotation.
 
 Columns in any order and case (``HEADER_WORDS``): ``case``, or ``annotation`` with the name of an
-annotation file; ``length``, or ``frames`` and ``rate``; ``surgeon``, ``role``, ``experience``,
-``case_number``, ``date``, ``complete``, ``annotator``, ``procedure``. Every other column is a
-covariate. A column named like something that identifies a patient is refused, its values unread.
+annotation file; ``recording`` and ``captions``, names of files; ``length``, or ``frames`` and
+``rate``; ``surgeon``, ``role``, ``experience``, ``case_number``, ``date``, ``complete``,
+``annotator``, ``procedure``. Every other column is a covariate. A column named like something that
+identifies a patient is refused, its values unread.
 """
 
 from __future__ import annotations
@@ -28,6 +29,8 @@ from vidseg.model.record import Facts
 HEADER_WORDS: dict[str, tuple[str, ...]] = {
     "case": ("case", "id", "case id", "video", "VideoID", "video name"),
     "annotation": ("annotation", "annotation file", "file", "file name"),
+    "recording": ("recording", "recordings", "recording file"),
+    "captions": ("captions", "captions file"),
     "annotator": ("annotator", "annotated by", "rater", "coder"),
     "procedure": ("procedure", "vocabulary"),
     "length": ("length", "length (s)", "duration", "duration (s)"),
@@ -50,11 +53,13 @@ _NO = {"no", "false", "0", "n"}
 
 @dataclass(frozen=True, slots=True)
 class CaseRow:
-    """One row. ``case`` or ``annotation`` is filled; ``rate`` and ``length_ns`` where told."""
+    """One row. ``case``, ``annotation`` or ``recording`` is filled, the others where told."""
 
     line: int
     case: str = ""
     annotation: str = ""
+    recording: str = ""
+    captions: str = ""
     annotator: str = ""
     procedure: str = ""
     rate: Fraction | None = None
@@ -64,11 +69,24 @@ class CaseRow:
 
 def read_case_table(path: Path) -> tuple[CaseRow, ...]:
     """Read a table of cases. Raises FormatError that lists everything wrong in it, with lines."""
+    found, faults = read_case_rows(path, ("case", "annotation"))
+    _refuse_contradictions(found, faults)
+    if faults:
+        raise join_faults(path.name, faults)
+    return tuple(found)
+
+
+def read_case_rows(path: Path, naming: Sequence[str]) -> tuple[list[CaseRow], list[Fault]]:
+    """Read a table of cases; give its rows, and what is wrong with some of them, with lines.
+
+    ``naming`` are the columns of which one must be there, and be filled in each row. Raises
+    FormatError where the table cannot be read or its header not be used.
+    """
     rows = _workbook_rows(path) if path.suffix.lower() == ".xlsx" else _text_rows(path)
     if not rows:
         raise FormatError(path.name, None, "holds no rows; expected a header and a row per case")
     (header_line, header), *body = rows
-    columns = _columns(header, path.name, header_line)
+    columns = _columns(header, path.name, header_line, naming)
     faults: list[Fault] = []
     found: list[CaseRow] = []
     for line, cells in body:
@@ -77,11 +95,10 @@ def read_case_table(path: Path) -> tuple[CaseRow, ...]:
         told = {columns[place]: cell for place, cell in enumerate(cells[: len(columns)]) if cell}
         if any(cells[len(columns) :]):
             faults.append((line, f"the row has more cells than the header ({len(columns)})"))
+        if not any(told.get(name) for name in naming):
+            faults.append((line, f"the row names no {' and no '.join(naming)}"))
         found.append(_row(line, told, faults))
-    _refuse_contradictions(found, faults)
-    if faults:
-        raise join_faults(path.name, faults)
-    return tuple(found)
+    return found, faults
 
 
 def _text_rows(path: Path) -> list[tuple[int, list[str]]]:
@@ -111,7 +128,7 @@ def _workbook_rows(path: Path) -> list[tuple[int, list[str]]]:
     ]
 
 
-def _columns(header: Sequence[str], source: str, line: int) -> list[str]:
+def _columns(header: Sequence[str], source: str, line: int, naming: Sequence[str]) -> list[str]:
     """Give for each column the role it has, or ``=name`` for a covariate. Raises FormatError."""
     faults: list[Fault] = []
     columns: list[str] = []
@@ -126,8 +143,9 @@ def _columns(header: Sequence[str], source: str, line: int) -> list[str]:
         elif role in columns:
             faults.append((line, f"the column {name!r} stands for the same as one before it"))
         columns.append(role)
-    if not {"case", "annotation"} & set(columns):
-        faults.append((line, "a column `case` (or `annotation`, with file names) is missing"))
+    if not set(naming) & set(columns):
+        wanted = " or ".join(f"`{name}`" for name in naming)
+        faults.append((line, f"a column {wanted} is missing"))
     if ("frames" in columns) and "rate" not in columns:
         faults.append((line, "a column `frames` needs a column `rate` (frames a second)"))
     if faults:
@@ -139,8 +157,6 @@ def _row(line: int, told: Mapping[str, str], faults: list[Fault]) -> CaseRow:
     def say(role: str, expected: str) -> None:
         faults.append((line, f"{role}: {told[role]!r}; expected {expected}"))
 
-    if not told.get("case") and not told.get("annotation"):
-        faults.append((line, "the row names neither a case nor an annotation"))
     rate = length = number = None
     complete = None
     if "rate" in told:
@@ -186,6 +202,8 @@ def _row(line: int, told: Mapping[str, str], faults: list[Fault]) -> CaseRow:
         line,
         told.get("case", ""),
         told.get("annotation", ""),
+        told.get("recording", ""),
+        told.get("captions", ""),
         told.get("annotator", ""),
         told.get("procedure", ""),
         rate,

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
+from urllib.parse import quote
 
 import pandas as pd
 
@@ -13,7 +15,9 @@ from vidseg.export.cohort_tables import (
     dictionary_table,
     write_cohort_tables,
     write_csv,
+    write_parquet,
 )
+from vidseg.export.folder import OutputFolder
 from vidseg.library.filters import Filter
 from vidseg.library.read import list_cases, read_every, read_visits
 from vidseg.library.store import Library
@@ -64,38 +68,72 @@ NOTES = (
 )
 
 
+MEANINGS: dict[str, Mapping[str, str]] = {
+    "steps": STEPS,
+    "cases": CASES,
+    "annotations": ANNOTATIONS,
+    "visits": VISITS,
+    "events": EVENTS,
+}
+"""Every table with every column and its meaning."""
+
+
+def _tables(library: Library, wanted: Filter) -> dict[str, pd.DataFrame]:
+    cohort = read_every(library, wanted)
+    spans, points = read_visits(library, wanted)
+    return {
+        "steps": cohort.steps,
+        "cases": cohort.cases,
+        "annotations": list_cases(library, wanted)[list(ANNOTATIONS)],
+        "visits": spans,
+        "events": points,
+    }
+
+
 def export_tables(library: Library, wanted: Filter, out: Path) -> list[Path]:
     """Write steps, cases, annotations, visits and events; gives the files written.
 
     ``out`` is a file (.csv, .parquet, .xlsx: see ``write_cohort_tables``) or a folder, which gets
     CSV files. All annotators are kept side by side.
     """
-    cohort = read_every(library, wanted)
-    spans, points = read_visits(library, wanted)
-    marked = list_cases(library, wanted)[list(ANNOTATIONS)]
-    tables: dict[str, pd.DataFrame] = {
-        "steps": cohort.steps,
-        "cases": cohort.cases,
-        "annotations": marked,
-        "visits": spans,
-        "events": points,
-    }
-    meanings: dict[str, Mapping[str, str]] = {
-        "steps": STEPS,
-        "cases": CASES,
-        "annotations": ANNOTATIONS,
-        "visits": VISITS,
-        "events": EVENTS,
-    }
+    tables = _tables(library, wanted)
     if out.suffix:
-        return write_cohort_tables(tables, meanings, NOTES, out)
+        return write_cohort_tables(tables, MEANINGS, NOTES, out)
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise UsageError(f"cannot write to {out}: {error.strerror}") from error
-    dictionary = dictionary_table(tables, meanings, NOTES)
+    dictionary = dictionary_table(tables, MEANINGS, NOTES)
     written: list[Path] = []
     for name, table in {**tables, DICTIONARY: dictionary}.items():
         written.append(out / f"{name}.csv")
         write_csv(table, written[-1])
     return written
+
+
+def export_partitioned(library: Library, wanted: Filter, out: Path) -> Path:
+    """Write the same tables as Parquet, a folder for each, in it one for each vocabulary:
+    ``steps/procedure=phaco/part-0.parquet`` (the column is in the folder's name alone).
+
+    One vocabulary is in memory at a time. An earlier export in ``out`` is replaced as a whole.
+    Raises UsageError for a folder that holds what vidseg did not write.
+    """
+    folder = OutputFolder(out)
+    procedures = sorted(set(list_cases(library, wanted)["procedure"]))
+    dictionary: pd.DataFrame | None = None
+    for procedure in procedures:
+        tables = _tables(library, replace(wanted, procedure=procedure))
+        dictionary = dictionary_table(tables, MEANINGS, NOTES)
+        for name, table in tables.items():
+            own = table.drop(columns="procedure", errors="ignore")
+            path = f"{name}/procedure={quote(procedure, safe='')}/part-0.parquet"
+            if len(own):
+                folder.take_over("", [path])
+                write_parquet(own, MEANINGS[name], NOTES, folder.work / path)
+                folder.record(path, [path])
+    if dictionary is None:
+        raise UsageError("the library holds no such case, so there is nothing to write")
+    write_csv(dictionary, folder.work / f"{DICTIONARY}.csv")
+    folder.record(DICTIONARY, [f"{DICTIONARY}.csv"])
+    folder.finish()
+    return out

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
@@ -16,6 +15,8 @@ from vidseg.media.splice import ClipReport, Verify, reencode_clip, splice_clip
 from vidseg.media.splicing import Sources
 from vidseg.media.stretch import stretches
 from vidseg.media.target import Progress
+from vidseg.media.threads import cores as all_cores
+from vidseg.media.threads import encoder_threads
 from vidseg.model.problem import UsageError
 from vidseg.model.recording import Captions, Recording
 
@@ -66,7 +67,7 @@ def write_exact_clips(
 
     reasons = dict.fromkeys(range(len(orders)), "asked for")
     if not reencode:
-        pool = _Pool(recording, quality, verify, cores or os.cpu_count() or 1, tally)
+        pool = _Pool(recording, quality, verify, cores or all_cores(), tally)
         reasons = pool.run(orders, finished)
     for place, reason in reasons.items():
 
@@ -123,7 +124,7 @@ class _Pool:
         """Splice what can be; give the places of the others, in order, with the reasons."""
         reasons: dict[int, str] = {}
         workers = max(1, min(self.cores, len(orders)))
-        self.threads = max(1, self.cores // workers)
+        self.threads = 1 if encoder_threads() else max(1, self.cores // workers)
         pool = ThreadPoolExecutor(workers)
         try:
             places: dict[Future[ClipReport], int] = {

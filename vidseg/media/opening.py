@@ -13,6 +13,7 @@ from av.error import FFmpegError
 from av.stream import Disposition
 from av.video.stream import VideoStream
 
+from vidseg.media.threads import decoder_threads
 from vidseg.model.problem import MediaError
 
 _NOT_RECORDINGS = ("image2", "tty", "hls", "dash", "concat", "sdp", "rtsp", "lavfi")
@@ -51,6 +52,8 @@ def video_stream(container: InputContainer, path: Path) -> VideoStream:
         raise MediaError(str(path), "this file holds no picture stream (no video)")
     if streams[0].codec_context is None:
         raise MediaError(str(path), "the picture stream is in a codec that cannot be decoded here")
+    if decoder_threads() and not streams[0].codec_context.is_open:
+        streams[0].codec_context.thread_count = decoder_threads()
     return streams[0]
 
 

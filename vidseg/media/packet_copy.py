@@ -15,6 +15,7 @@ from av.stream import Stream
 
 from vidseg.media.opening import opened
 from vidseg.media.target import EDIT_LIST_CONTAINERS
+from vidseg.media.threads import decoder_threads
 from vidseg.model.clock import NS, format_seconds, ns_to_pts, pts_to_ns, ratio_round
 from vidseg.model.problem import MediaError
 from vidseg.model.recording import Part
@@ -305,6 +306,7 @@ def display_ranks(part: Part, stream_index: int) -> list[int]:
         stream = container.streams[stream_index]
         assert isinstance(stream, av.VideoStream)
         stream.codec_context.copy_opaque = True
+        stream.codec_context.thread_count = decoder_threads()
         stream.thread_type = "SLICE"
         for packet in container.demux(stream):
             if packet.size:

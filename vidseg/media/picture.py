@@ -13,6 +13,7 @@ from av.video.frame import PictureType
 
 from vidseg.media.frames import decode
 from vidseg.media.stretch import Stretch
+from vidseg.media.threads import encoder_threads
 from vidseg.model.clock import ns_to_pts
 from vidseg.model.problem import MediaError
 from vidseg.model.recording import Part
@@ -71,6 +72,7 @@ def add_pictures(
     context.width, context.height = head.width, head.height
     context.pix_fmt = pixel_format(part)
     context.time_base = time_base
+    context.thread_count = encoder_threads()
     context.gop_size = max(1, round(part.rate * _KEY_FRAME_EVERY_S))
     if part.pixel_aspect > 0:
         context.sample_aspect_ratio = part.pixel_aspect

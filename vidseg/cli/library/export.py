@@ -21,9 +21,14 @@ from vidseg.cli.show import say
     show_default=True,
     help="A folder for CSV files, or FILE.xlsx, FILE.csv, FILE.parquet.",
 )
+@click.option(
+    "--partition",
+    is_flag=True,
+    help="Write Parquet into the folder --out, partitioned by procedure, for Dask or DuckDB.",
+)
 @library_option
 @quiet_option
-def command(out: Path, place: str, quiet: bool, **options: Any) -> None:
+def command(out: Path, partition: bool, place: str, quiet: bool, **options: Any) -> None:
     """Write the tidy tables for a statistics package: steps, cases, annotations, visits, events,
     and a data dictionary. All annotators are kept side by side.
 
@@ -31,13 +36,17 @@ def command(out: Path, place: str, quiet: bool, **options: Any) -> None:
     Examples:
       vidseg library export
       vidseg library export --procedure phaco --out study.parquet
+      vidseg library export --partition --out tables
     """
-    from vidseg.many.export import export_tables
+    from vidseg.many.export import export_partitioned, export_tables
     from vidseg.many.report import CAUTIONS
 
     wanted = filter_of(options)
     with opened(place) as library:
-        written = export_tables(library, wanted, out)
+        if partition:
+            written = [export_partitioned(library, wanted, out)]
+        else:
+            written = export_tables(library, wanted, out)
     for path in written:
         say(f"written: {path}", quiet)
     for caution in CAUTIONS:

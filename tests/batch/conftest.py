@@ -1,0 +1,128 @@
+"""A share with small recordings and a list of cases on them, and what a batch wrote."""
+
+import csv
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import cv2
+import pytest
+
+from synthetic_clips import make_clip
+from vidseg.batch.drive import Engine
+from vidseg.batch.whole import Settings, Told, run_batch
+from vidseg.batch.worklist import read_work
+from vidseg.media import threads as media_threads
+from vidseg.pipeline import RunOptions
+
+STEPS = "start,end,step\n0:00.2,0:00.8,main incision\n0:01,{end},capsulorhexis\n"
+Share = Callable[..., Path]
+BESIDE = {".stamps.json"}
+"""Files of a case's folder that hold times of files."""
+
+
+@pytest.fixture(scope="session")
+def footage(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("share")
+    for number in range(3):
+        make_clip(
+            folder / f"r{number}.mp4", frames=50, size=(96, 64), gop=25, first_number=50 * number
+        )
+        end = f"0:01.{5 + number}"
+        (folder / f"s{number}.csv").write_text(STEPS.format(end=end), encoding="utf-8")
+    return folder
+
+
+def write_list(path: Path, rows: list[dict[str, str]]) -> Path:
+    """Write a list; the columns are those that any row has."""
+    names = list(dict.fromkeys(name for row in rows for name in row))
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, names, restval="")
+        writer.writeheader()
+        writer.writerows(rows)
+    return path
+
+
+@pytest.fixture
+def share(footage: Path, tmp_path: Path) -> Share:
+    """Make a list of so many cases, on recordings of its own or on those of all tests."""
+
+    def make(count: int, prefix: str = "c") -> Path:
+        rows = [
+            {
+                "case": f"{prefix}{number:02}",
+                "recording": str(footage / f"r{number % 3}.mp4"),
+                "annotation": str(footage / f"s{number // 3 % 3}.csv"),
+                "surgeon": f"S{number % 4}",
+                "pupil_mm": str(4 + number % 5),
+            }
+            for number in range(count)
+        ]
+        return write_list(tmp_path / f"{prefix}.csv", rows)
+
+    return make
+
+
+def contents(out: Path) -> dict[str, bytes]:
+    """Everything a batch wrote for its cases, by name, but for times."""
+    return {
+        path.relative_to(out).as_posix(): path.read_bytes()
+        for path in sorted((out / "cases").rglob("*"))
+        if path.is_file() and path.name not in BESIDE
+    }
+
+
+def report(out: Path) -> dict[str, dict[str, str]]:
+    """The rows of ``batch.csv`` by case."""
+    with (out / "batch.csv").open(encoding="utf-8", newline="") as stream:
+        return {row["case"]: row for row in csv.DictReader(stream)}
+
+
+@pytest.fixture
+def contents_of() -> Callable[[Path], dict[str, bytes]]:
+    return contents
+
+
+@pytest.fixture
+def report_of() -> Callable[[Path], dict[str, dict[str, str]]]:
+    return report
+
+
+@pytest.fixture
+def list_of() -> Callable[[Path, list[dict[str, str]]], Path]:
+    return write_list
+
+
+@pytest.fixture(autouse=True)
+def own_threads(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Jobs done in this process choose threads for it; other tests must not feel it."""
+    monkeypatch.setattr(media_threads, "_chosen", [])
+    before = cv2.getNumThreads()
+    yield
+    cv2.setNumThreads(before)
+
+
+@contextmanager
+def threads(count: int = 1) -> Iterator[Engine]:
+    """Threads of this process as an engine."""
+    with ThreadPoolExecutor(count) as pool:
+        yield Engine(pool, lambda: count, "threads")
+
+
+def do_batch(source: Path, out: Path, **changes: Any) -> Told:
+    """Run a batch in this process, tables only unless ``settings`` say otherwise."""
+    settings = changes.pop("settings", Settings(RunOptions(outputs=frozenset({"tables"}))))
+    engine = changes.pop("engine", None) or threads()
+    return run_batch(source, read_work(source, out), out, settings, engine, **changes)
+
+
+@pytest.fixture
+def batch() -> Callable[..., Told]:
+    return do_batch
+
+
+@pytest.fixture
+def thread_engine() -> Callable[..., Any]:
+    return threads

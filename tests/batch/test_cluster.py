@@ -1,0 +1,177 @@
+"""A scheduler and three workers as a department starts them: killed workers, a killed scheduler."""
+
+import os
+import random
+import shutil
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from vidseg.batch import claims
+from vidseg.batch import cluster as cluster_engine
+from vidseg.batch.journal import Journal
+from vidseg.batch.whole import Settings, Told
+from vidseg.model.problem import UsageError
+from vidseg.pipeline import RunOptions
+
+pytest.importorskip("distributed", reason="distributed is not installed")
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="kills as here are POSIX's")
+
+Contents = Callable[[Path], dict[str, bytes]]
+Report = Callable[[Path], dict[str, dict[str, str]]]
+ONLY = ("--only", "durations,stills", "--quiet")
+CASES, KILLS, WORKERS = 60, 10, 3
+PATIENCE_S = 600
+"""Nothing is measured here: a machine with other work may take its time."""
+
+
+def free_port() -> int:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        return int(taken.getsockname()[1])
+
+
+class Cluster:
+    """A scheduler and workers, each a process of its own; a killed worker is started again."""
+
+    def __init__(self, folder: Path, port: int) -> None:
+        self.folder, self.port = folder, port
+        self.address = f"tcp://127.0.0.1:{port}"
+        self.scheduler = self.start("scheduler", "--host", "127.0.0.1", "--port", str(port))
+        self.workers: list[subprocess.Popen[bytes]] = []
+
+    def start(self, what: str, *arguments: str) -> subprocess.Popen[bytes]:
+        command = [sys.executable, "-m", f"distributed.cli.dask_{what}", *arguments]
+        with (self.folder / f"{what}.log").open("ab") as log:
+            return subprocess.Popen(
+                [*command, "--no-dashboard"], stdout=log, stderr=log, cwd=self.folder
+            )
+
+    def add_worker(self) -> None:
+        self.workers.append(
+            self.start("worker", self.address, "--no-nanny", "--nthreads", "1", "--host",
+                       "127.0.0.1", "--memory-limit", "0")
+        )  # fmt: skip
+
+    def kill_worker(self, chance: random.Random) -> None:
+        worker = self.workers.pop(chance.randrange(len(self.workers)))
+        worker.kill()
+        worker.wait()
+
+    def close(self) -> None:
+        for process in (*self.workers, self.scheduler):
+            process.kill()
+            process.wait()
+        self.workers.clear()
+
+
+@pytest.fixture
+def cluster(tmp_path: Path) -> Iterator[Cluster]:
+    started = Cluster(tmp_path, free_port())
+    try:
+        yield started
+    finally:
+        started.close()
+
+
+def begin(cluster: Cluster, source: Path, out: Path, *more: str) -> subprocess.Popen[bytes]:
+    """Start the batch in a process of its own."""
+    command = [sys.executable, "-m", "vidseg", "batch", str(source), "--out", str(out)]
+    return subprocess.Popen(
+        [*command, "--scheduler", cluster.address, *ONLY, *more],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+    )
+
+
+def wait_for(true: Callable[[], bool]) -> None:
+    until = time.monotonic() + PATIENCE_S
+    while not true():
+        assert time.monotonic() < until, "it did not come to pass"
+        time.sleep(0.05)
+
+
+def ended(out: Path) -> int:
+    """How many cases the journal holds."""
+    path = out / claims.STATE / "journal.jsonl"
+    return path.read_bytes().count(b"\n") if path.exists() else 0
+
+
+def test_sixty_cases_ten_workers_killed_and_the_scheduler(
+    share: Callable[..., Path],
+    tmp_path: Path,
+    cluster: Cluster,
+    batch: Callable[..., Told],
+    contents_of: Contents,
+    report_of: Report,
+) -> None:
+    source, out, plain = share(CASES), tmp_path / "out", tmp_path / "plain"
+    for _ in range(WORKERS):
+        cluster.add_worker()
+    batch(source, plain, settings=Settings(RunOptions(outputs=frozenset({"tables", "stills"}))))
+    wanted = contents_of(plain)
+    assert len({name.split("/")[1] for name in wanted}) == CASES
+
+    chance = random.Random(20)
+    killed = 0
+    night = begin(cluster, source, out)
+
+    def kill() -> None:
+        nonlocal killed
+        wait_for(lambda: ended(out) > 0)
+        while killed < KILLS:
+            time.sleep(chance.uniform(0.0, 0.6))
+            cluster.kill_worker(chance)
+            killed += 1
+            cluster.add_worker()
+
+    killer = threading.Thread(target=kill)
+    killer.start()
+    told = night.communicate(timeout=PATIENCE_S)[0].decode()
+    begun_last = killed
+    killer.join()
+    assert begun_last == killed == KILLS, "the batch was over before the last kill"
+    rows = report_of(out)
+    assert len(rows) == CASES
+    # chance may have killed two workers at one case, which then counts as a case that kills
+    aside = [name for name, row in rows.items() if row["outcome"] == "set aside"]
+    assert {row["outcome"] for row in rows.values()} <= {"done", "set aside"}, told
+    assert night.returncode == int(bool(aside)), told
+    assert not list((out / "cases").glob(".*.old"))
+
+    # the rest, with a scheduler that dies, and with another
+    for number in range(20):
+        shutil.rmtree(out / "cases" / f"c{number:02}", ignore_errors=True)
+    Journal(out).tidy()
+    before = ended(out)
+    night = begin(cluster, source, out, "--retry-set-aside")
+    wait_for(lambda: ended(out) > before or night.poll() is not None)
+    cluster.scheduler.kill()
+    told = night.communicate(timeout=PATIENCE_S)[0].decode()
+    assert night.returncode == 2, told
+    assert "the scheduler is gone" in told
+    assert "Traceback" not in told
+    cluster.close()
+
+    again = Cluster(tmp_path, free_port())
+    try:
+        again.add_worker()
+        night = begin(again, source, out, "--retry-set-aside")
+        told = night.communicate(timeout=PATIENCE_S)[0].decode()
+        assert night.returncode == 0, told
+    finally:
+        again.close()
+    assert contents_of(out) == wanted
+
+
+def test_without_a_scheduler_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cluster_engine, "PATIENCE_S", 0.5)
+    address = f"tcp://127.0.0.1:{free_port()}"
+    with pytest.raises(UsageError, match="no scheduler answers"), cluster_engine.joined(address):
+        pass

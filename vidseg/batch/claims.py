@@ -1,0 +1,116 @@
+"""Who works on what: a lock per case, and a mark for every start that has not ended.
+
+The operating system lets go of a lock when its holder dies, whatever killed it. A mark that is left
+behind without a holder is a worker that died at this case.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import socket
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import BinaryIO
+
+from vidseg.model.problem import UsageError
+
+STATE = ".batch"
+"""The folder, in the batch's, that holds what a batch remembers."""
+MOST_DEATHS = 2
+"""A case at which so many workers died is set aside."""
+_FAR = 1 << 30
+_BUSY = (errno.EACCES, errno.EAGAIN, errno.EDEADLK)
+
+
+class InUseError(UsageError):
+    """Another process holds the lock."""
+
+
+@contextmanager
+def locked(path: Path, patience_s: float = 0.0) -> Iterator[BinaryIO]:
+    """Hold a lock while the block runs; yields the open file. Raises InUseError.
+
+    Where the file system knows no locks it goes on without.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("a+b") as stream:
+        until = time.monotonic() + patience_s
+        while not _try(stream):
+            if time.monotonic() >= until:
+                raise InUseError(f"another process works on {path.name}")
+            time.sleep(0.2)
+        yield stream
+
+
+def _try(stream: BinaryIO) -> bool:
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            # Windows keeps others from reading what is locked, so it is a byte behind the end.
+            stream.seek(_FAR)
+            msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        return error.errno not in _BUSY
+    return True
+
+
+def _claim_file(out: Path, case: str) -> Path:
+    return out / STATE / "claims" / case
+
+
+def deaths(out: Path, case: str, token: str) -> int:
+    """Give how many starts on this case, in the batch named ``token``, have not ended."""
+    try:
+        lines = _claim_file(out, case).read_text(encoding="utf-8").splitlines()
+    except FileNotFoundError:
+        return 0
+    return sum(line.startswith(f"{token} ") for line in lines)
+
+
+_open_claims: dict[str, tuple[Path, str]] = {}
+
+
+@contextmanager
+def claimed(out: Path, case: str, token: str, patience_s: float) -> Iterator[int]:
+    """Work on a case alone; yields how many workers died at it before, in this batch.
+
+    The start is marked, and the mark taken away when the block ends, however it ends. Raises
+    InUseError, OSError.
+    """
+    path = _claim_file(out, case)
+    with locked(path, patience_s):
+        before = deaths(out, case, token)
+        mark = f"{token} {socket.gethostname()} {os.getpid()} {time.time_ns()}"
+        with path.open("a", encoding="utf-8", newline="\n") as stream:
+            stream.write(mark + "\n")
+            stream.flush()
+            os.fsync(stream.fileno())
+        _open_claims[mark] = (path, mark)
+        try:
+            yield before
+        finally:
+            _take_away(path, mark)
+            _open_claims.pop(mark, None)
+
+
+def _take_away(path: Path, mark: str) -> None:
+    with suppress(OSError):
+        lines = path.read_text(encoding="utf-8").splitlines()
+        kept = "".join(f"{line}\n" for line in lines if line != mark)
+        # written in place: a file put in its stead would not bear the lock
+        path.write_text(kept, encoding="utf-8", newline="\n")
+
+
+def withdraw() -> None:
+    """Take away this process's marks: it is about to end for a reason that is not the case's."""
+    for path, mark in list(_open_claims.values()):
+        _take_away(path, mark)
