@@ -113,7 +113,8 @@ def test_worked_by_hand() -> None:
         ([Inserted(Span(10, 30)), Speed(Span(20, 40), Fraction(2))], "overlaps"),
         ([Inserted(Span(10, 30)), Removed(20, 5)], "overlaps"),
         ([Speed(Span(10, 30), Fraction(2)), Removed(20, 5)], "overlaps"),
-        ([Removed(20, 5), Pause(20, 5)], "at one instant"),
+        ([Removed(20, 5), Removed(20, 6)], "at one instant"),
+        ([Pause(20, 5), Removed(20, 6), Pause(20, 5)], "at one instant"),
     ],
 )
 def test_edits_that_contradict(edits: list[Edit], message: str) -> None:
