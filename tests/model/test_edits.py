@@ -120,3 +120,9 @@ def test_worked_by_hand() -> None:
 def test_edits_that_contradict(edits: list[Edit], message: str) -> None:
     with pytest.raises(ValueError, match=message):
         EditMap(edits, LENGTH)
+
+
+def test_a_pause_before_the_first_frame_takes_nothing_from_what_follows() -> None:
+    clock = EditMap([Pause(0, 7), Removed(0, 2)], LENGTH)
+    assert clock.start_of(0) == 9
+    assert clock.pauses() == Spans([Span(0, 7)])

@@ -128,9 +128,10 @@ class EditMap:
     def pauses(self) -> Spans:
         """Give the operative time in which the recorder stood still (known lengths only)."""
         return Spans(
-            Span(self.end_of(edit.at), self.end_of(edit.at) + edit.length)
+            Span(before, before + edit.length)
             for edit in self.edits
             if isinstance(edit, Pause) and edit.length
+            for before in [self.end_of(edit.at) if edit.at else 0]
         )
 
     def unknown_at(self) -> tuple[int, ...]:
