@@ -54,7 +54,8 @@ def _edit(edit: Edit) -> Iterator[str]:
     yield f"kind = {_text(type(edit).__name__.lower())}"
     if isinstance(edit, Removed | Pause):
         yield f"at = {_time(edit.at)}"
-        yield f"length = {'"unknown"' if edit.length is None else _time(edit.length)}"
+        length = _text("unknown") if edit.length is None else _time(edit.length)
+        yield f"length = {length}"
     else:
         yield f"start = {_time(edit.span.start)}"
         yield f"end = {_time(edit.span.end)}"
