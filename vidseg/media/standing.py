@@ -1,0 +1,207 @@
+"""Finding what stands still in a picture whose scene moves: burnt-in text, clocks, logos.
+
+An edge that belongs to the scene comes and goes at a place of the picture; one that was written
+over it is there in every picture, whatever is behind. So the mean of the edges' directions over
+pictures keeps what stands and loses what moves. Two more properties set writing apart from the
+rim of the microscope's round field and from borders: its strokes have two sides close together,
+whose directions are opposite, and it takes little of the picture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+Gray = npt.NDArray[np.uint8]
+Real = npt.NDArray[np.float32]
+
+BLOCK = 4
+"""Pictures summed at a time; every stretch looked at is two blocks or more."""
+
+SOFT = 6.0
+"""Edges (luma steps per px) well above this count fully, well below hardly at all."""
+
+REACH = 11
+"""Side (px) of the square in which a stroke's two sides are looked for."""
+
+SEED, GROWN = 0.62, 0.40
+"""Share of the edges at a place that stands: from SEED on it is taken, and from GROWN on what
+touches it (digits of a clock that change)."""
+
+FAINT = 0.05
+"""Two-sided edges below this density are no ink."""
+
+WHOLE = 0.2
+"""With more than this share of the picture standing, the scene does."""
+
+OVER = 0.3
+"""Boxes that share so much of the smaller one are one."""
+
+PLAIN = 0.3
+"""Mean directions shorter than this tell nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Sums over ``count`` pictures from number ``first`` to before ``last``: of edge direction
+    (x and y) and of the density of two-sided edges, shape (h, w)."""
+
+    first: int
+    last: int
+    count: int
+    x: Real = field(repr=False)
+    y: Real = field(repr=False)
+    seen: Real = field(repr=False)
+
+    def __add__(self, other: Block) -> Block:
+        return Block(
+            self.first,
+            other.last,
+            self.count + other.count,
+            self.x + other.x,
+            self.y + other.y,
+            self.seen + other.seen,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A box (px of the pictures given) that stands in pictures ``first`` to before ``last``."""
+
+    left: int
+    top: int
+    right: int
+    bottom: int
+    first: int
+    last: int
+    score: float
+
+
+def edges(gray: Gray) -> tuple[Real, Real]:
+    """Give the edges' direction, shape (h, w) each, with a length of 0 to 1 by strength."""
+    x = cv2.Scharr(gray, cv2.CV_32F, 1, 0, scale=1 / 32)
+    y = cv2.Scharr(gray, cv2.CV_32F, 0, 1, scale=1 / 32)
+    length = cv2.sqrt(cv2.multiply(x, x) + cv2.multiply(y, y) + SOFT**2)
+    return np.asarray(x / length, np.float32), np.asarray(y / length, np.float32)
+
+
+def two_sided(x: Real, y: Real) -> Real:
+    """Give how dense edges of opposite directions lie around each place, shape (h, w)."""
+    size = (REACH, REACH)
+    strength = cv2.blur(cv2.magnitude(x, y), size)
+    left_over = cv2.magnitude(cv2.blur(x, size), cv2.blur(y, size))
+    return np.asarray(strength - left_over, np.float32)
+
+
+def find_standing(pictures: Sequence[Gray]) -> tuple[list[Standing], list[tuple[int, int]]]:
+    """Find boxes that stand in stretches of ``pictures``; and the stretches where all stands.
+
+    ``pictures`` are of one size, in order, each unlike the one before.
+    """
+    blocks = list(_blocks(pictures))
+    found: list[Standing] = []
+    still: list[tuple[int, int]] = []
+    while len(blocks) > 1:
+        for number in range(len(blocks) - 1):
+            both = blocks[number] + blocks[number + 1]
+            boxes = _boxes(both)
+            if boxes is None:
+                still.append((both.first, both.last))
+            else:
+                found += boxes
+        blocks = [
+            blocks[k] + blocks[k + 1] if k + 1 < len(blocks) else blocks[k]
+            for k in range(0, len(blocks), 2)
+        ]
+    return found, still
+
+
+def _blocks(pictures: Sequence[Gray]) -> Iterator[Block]:
+    for first in range(0, len(pictures), BLOCK):
+        some = pictures[first : first + BLOCK]
+        total: Block | None = None
+        for place, gray in enumerate(some, first):
+            x, y = edges(gray)
+            one = Block(place, place + 1, 1, x, y, two_sided(x, y))
+            total = one if total is None else total + one
+        if total is not None:
+            yield total
+
+
+def _boxes(block: Block) -> list[Standing] | None:
+    """Give the boxes that stand in ``block``; None where most of the picture does."""
+    x, y, seen = block.x / block.count, block.y / block.count, block.seen / block.count
+    stands = two_sided(x, y)
+    share = stands / np.maximum(seen, FAINT)
+    ink = (stands >= FAINT) & (share >= GROWN)
+    seeds = ink & (share >= SEED)
+    if seeds.mean() > WHOLE:
+        return None
+    joined = cv2.morphologyEx(ink.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 13), np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
+    found = []
+    for number in range(1, count):
+        left, top, width, height, _ = (int(value) for value in stats[number])
+        place = np.s_[top : top + height, left : left + width]
+        own = (labels[place] == number) & seeds[place]
+        if own.sum() < REACH * REACH:
+            continue
+        score = float(share[place][own].mean())
+        found.append(
+            Standing(left, top, left + width, top + height, block.first, block.last, score)
+        )
+    return found
+
+
+def gathered(found: Sequence[Standing]) -> list[Standing]:
+    """Unite boxes of different stretches that lie over each other, the surest first."""
+    groups: list[list[Standing]] = []
+    for one in sorted(found, key=lambda box: (-box.score * (box.last - box.first), box.first)):
+        for group in groups:
+            if _overlap(group[0], one) > OVER:
+                group.append(one)
+                break
+        else:
+            groups.append([one])
+    return [
+        Standing(
+            min(box.left for box in group),
+            min(box.top for box in group),
+            max(box.right for box in group),
+            max(box.bottom for box in group),
+            group[0].first,
+            group[0].last,
+            group[0].score,
+        )
+        for group in groups
+    ]
+
+
+def _overlap(a: Standing, b: Standing) -> float:
+    """Give the shared area as a share of the smaller box."""
+    wide = min(a.right, b.right) - max(a.left, b.left)
+    high = min(a.bottom, b.bottom) - max(a.top, b.top)
+    if wide <= 0 or high <= 0:
+        return 0.0
+    smaller = min((box.right - box.left) * (box.bottom - box.top) for box in (a, b))
+    return wide * high / smaller
+
+
+def presence(pictures: Sequence[Gray], like: Sequence[Gray], box: Standing) -> Real:
+    """Say for each picture how much of what stands in the box in ``like`` it shows, about 0 to 1.
+
+    Shape (n,).
+    """
+    place = np.s_[box.top : box.bottom, box.left : box.right]
+    usual = np.mean([np.stack(edges(picture[place])) for picture in like], axis=0)
+    usual *= np.hypot(*usual) > PLAIN
+    whole = float((usual**2).sum())
+    shares = [
+        float((np.stack(edges(picture[place])) * usual).sum()) / max(whole, 1e-6)
+        for picture in pictures
+    ]
+    return np.array(shares, np.float32)
