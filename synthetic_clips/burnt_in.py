@@ -77,6 +77,16 @@ def ink(thing: BurntIn, number: int, size: tuple[int, int], rate: float) -> Pict
     return np.array(picture, np.uint8)
 
 
+def _logo(canvas: Picture, x: int, y: int, height: int) -> None:
+    """Draw a ring with a bar and a triangle, two letters high."""
+    side, line = 2 * height, max(1, height // 5)
+    middle = (x + height, y + height)
+    cv2.circle(canvas, middle, height - line, 255, line, cv2.LINE_AA)
+    cv2.rectangle(canvas, (x + side + line, y), (x + side + 3 * line, y + side), 255, -1)
+    corners = [(x + height // 2, y + height), (x + 3 * height // 2, y + height), (x + height, y)]
+    cv2.fillPoly(canvas, [np.array(corners, np.int32)], 255, cv2.LINE_AA)
+
+
 def write_over(picture: Picture, covered: Picture, thing: BurntIn) -> Picture:
     """Write ``thing`` over a BGR picture where ``covered`` says."""
     seen = picture.astype(np.float32)

@@ -28,18 +28,29 @@ SOFT = 6.0
 REACH = 11
 """Side (px) of the square in which a stroke's two sides are looked for."""
 
-SEED, GROWN = 0.62, 0.40
-"""Share of the edges at a place that stands: from SEED on it is taken, and from GROWN on what
-touches it (digits of a clock that change)."""
+SURE, ABOVE = 0.55, 0.5
+"""Share of the edges at a place that stands, from which it is taken: at least the first, and so
+much of the way from what most of the scene shows up to 1."""
+
+GROWN = 0.65
+"""What touches such a place is taken from this share of its measure on (a clock's digits)."""
+
+USUAL, TEXTURED, POOL = 0.9, 0.1, 0.2
+"""The scene's own share is this quantile over places with two-sided edges denser than TEXTURED,
+counted as at least POOL of the picture so that writing over a plain scene is not taken for it."""
 
 FAINT = 0.05
 """Two-sided edges below this density are no ink."""
 
-WHOLE = 0.2
-"""With more than this share of the picture standing, the scene does."""
+STILL = 0.92
+"""Where the scene's own share is higher, nothing can be told."""
 
-OVER = 0.3
-"""Boxes that share so much of the smaller one are one."""
+FILLED = 0.3
+"""Writing fills at least so much of its box; a branching vessel or a fold does not."""
+
+OVER, LARGER = 0.3, 3
+"""Boxes that share so much of the smaller one are one; one so many times larger than the surest
+of its place is left out."""
 
 PLAIN = 0.3
 """Mean directions shorter than this tell nothing."""
@@ -137,10 +148,13 @@ def _boxes(block: Block) -> list[Standing] | None:
     x, y, seen = block.x / block.count, block.y / block.count, block.seen / block.count
     stands = two_sided(x, y)
     share = stands / np.maximum(seen, FAINT)
-    ink = (stands >= FAINT) & (share >= GROWN)
-    seeds = ink & (share >= SEED)
-    if seeds.mean() > WHOLE:
+    scene = _usual(share[seen >= TEXTURED], share.size)
+    if scene > STILL:
         return None
+    least = max(SURE, scene + ABOVE * (1 - scene))
+    ink = (stands >= FAINT) & (share >= GROWN * least)
+    seeds = (stands >= FAINT) & (share >= least)
+    ink &= cv2.dilate(seeds.astype(np.uint8), np.ones((5, 41), np.uint8)) > 0
     joined = cv2.morphologyEx(ink.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 13), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
     found = []
@@ -148,7 +162,7 @@ def _boxes(block: Block) -> list[Standing] | None:
         left, top, width, height, _ = (int(value) for value in stats[number])
         place = np.s_[top : top + height, left : left + width]
         own = (labels[place] == number) & seeds[place]
-        if own.sum() < REACH * REACH:
+        if own.sum() < max(REACH * REACH, FILLED * width * height):
             continue
         score = float(share[place][own].mean())
         found.append(
@@ -157,16 +171,21 @@ def _boxes(block: Block) -> list[Standing] | None:
     return found
 
 
+def _usual(shares: Real, size: int) -> float:
+    """Give the share that stands in most of the scene, of a picture of ``size`` px."""
+    missing = max(0, round(POOL * size) - shares.size)
+    return float(np.quantile(np.append(shares, np.zeros(missing, np.float32)), USUAL))
+
+
 def gathered(found: Sequence[Standing]) -> list[Standing]:
     """Unite boxes of different stretches that lie over each other, the surest first."""
     groups: list[list[Standing]] = []
     for one in sorted(found, key=lambda box: (-box.score * (box.last - box.first), box.first)):
-        for group in groups:
-            if _overlap(group[0], one) > OVER:
-                group.append(one)
-                break
-        else:
+        group = next((group for group in groups if _overlap(group[0], one) > OVER), None)
+        if group is None:
             groups.append([one])
+        elif _area(one) <= LARGER * _area(group[0]):
+            group.append(one)
     return [
         Standing(
             min(box.left for box in group),
@@ -181,14 +200,17 @@ def gathered(found: Sequence[Standing]) -> list[Standing]:
     ]
 
 
+def _area(box: Standing) -> int:
+    return (box.right - box.left) * (box.bottom - box.top)
+
+
 def _overlap(a: Standing, b: Standing) -> float:
     """Give the shared area as a share of the smaller box."""
     wide = min(a.right, b.right) - max(a.left, b.left)
     high = min(a.bottom, b.bottom) - max(a.top, b.top)
     if wide <= 0 or high <= 0:
         return 0.0
-    smaller = min((box.right - box.left) * (box.bottom - box.top) for box in (a, b))
-    return wide * high / smaller
+    return wide * high / min(_area(a), _area(b))
 
 
 def presence(pictures: Sequence[Gray], like: Sequence[Gray], box: Standing) -> Real:
