@@ -30,8 +30,12 @@ LEAST_PX = 2
 THERE = 0.45
 """From this likeness to the box's usual look on, a picture shows it."""
 
-APART = 8
-"""So many pictures without it in between make two overlays of one place."""
+APART = 0.2
+"""With this share of the pictures without it in between, one place has two overlays."""
+
+HALF_THERE, MOSTLY = (0.3, 0.7), 0.25
+"""Writing is there or is not. What is half there (its likeness between these) in more than this
+share of the pictures belongs to a scene that moves slowly."""
 
 SHOWN = 3
 """Frames named for crops."""
@@ -112,16 +116,21 @@ def _placed(
 ) -> list[Overlay]:
     """Say when a box is there, and where in px of the whole picture."""
     likeness = presence([sample.gray for sample in samples], grays[box.first : box.last], box)
+    low, high = HALF_THERE
+    vague = float(((likeness > low) & (likeness < high)).mean())
+    if vague > MOSTLY:
+        return []
+    score = round(box.score * (1 - vague), 3)
     there = np.flatnonzero(likeness >= THERE)
     full, shape = samples[0].full, samples[0].gray.shape
     across, down = full[0] / shape[1], full[1] / shape[0]
-    high = box.bottom - box.top
-    left = max(0, floor((box.left - PAD_X * high - LEAST_PX) * across))
-    top = max(0, floor((box.top - PAD * high - LEAST_PX) * down))
-    right = min(full[0], ceil((box.right + PAD_X * high + LEAST_PX) * across))
-    bottom = min(full[1], ceil((box.bottom + PAD * high + LEAST_PX) * down))
+    tall = box.bottom - box.top
+    left = max(0, floor((box.left - PAD_X * tall - LEAST_PX) * across))
+    top = max(0, floor((box.top - PAD * tall - LEAST_PX) * down))
+    right = min(full[0], ceil((box.right + PAD_X * tall + LEAST_PX) * across))
+    bottom = min(full[1], ceil((box.bottom + PAD * tall + LEAST_PX) * down))
     overlays = []
-    for run in np.split(there, np.flatnonzero(np.diff(there) > APART) + 1):
+    for run in np.split(there, np.flatnonzero(np.diff(there) > APART * len(samples)) + 1):
         if len(run) < 2:
             continue
         places = sorted({int(run[round(k * (len(run) - 1) / (SHOWN - 1))]) for k in range(SHOWN)})
@@ -132,7 +141,7 @@ def _placed(
                 right - left,
                 bottom - top,
                 _span(recording, samples, int(run[0]), int(run[-1]) + 1),
-                round(box.score, 3),
+                score,
                 tuple(samples[place].frame for place in places),
             )
         )

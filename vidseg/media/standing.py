@@ -25,22 +25,25 @@ BLOCK = 4
 SOFT = 6.0
 """Edges (luma steps per px) well above this count fully, well below hardly at all."""
 
-REACH = 11
+REACH = 7
 """Side (px) of the square in which a stroke's two sides are looked for."""
 
-SURE, ABOVE = 0.55, 0.5
+SURE, ABOVE = 0.5, 0.5
 """Share of the edges at a place that stands, from which it is taken: at least the first, and so
 much of the way from what most of the scene shows up to 1."""
+
+SUREST, LEVELS = 0.92, 4
+"""Places are gathered from the surest down, so that writing is not joined to what lies around."""
 
 GROWN = 0.65
 """What touches such a place is taken from this share of its measure on (a clock's digits)."""
 
-USUAL, TEXTURED, POOL = 0.9, 0.1, 0.2
+USUAL, TEXTURED, POOL = 0.93, 0.04, 0.25
 """The scene's own share is this quantile over places with two-sided edges denser than TEXTURED,
 counted as at least POOL of the picture so that writing over a plain scene is not taken for it."""
 
-FAINT = 0.05
-"""Two-sided edges below this density are no ink."""
+FAINT, LEAST = 0.06, 0.01
+"""Two-sided edges below the one density are no ink; edges below the other are none."""
 
 STILL = 0.92
 """Where the scene's own share is higher, nothing can be told."""
@@ -59,14 +62,14 @@ PLAIN = 0.3
 @dataclass(frozen=True, slots=True)
 class Block:
     """Sums over ``count`` pictures from number ``first`` to before ``last``: of edge direction
-    (x and y) and of the density of two-sided edges, shape (h, w)."""
+    (x and y) and of the squared length of what is fine in it, shape (h, w)."""
 
     first: int
     last: int
     count: int
     x: Real = field(repr=False)
     y: Real = field(repr=False)
-    seen: Real = field(repr=False)
+    square: Real = field(repr=False)
 
     def __add__(self, other: Block) -> Block:
         return Block(
@@ -75,7 +78,7 @@ class Block:
             self.count + other.count,
             self.x + other.x,
             self.y + other.y,
-            self.seen + other.seen,
+            self.square + other.square,
         )
 
 
@@ -108,6 +111,15 @@ def two_sided(x: Real, y: Real) -> Real:
     return np.asarray(strength - left_over, np.float32)
 
 
+def fine(x: Real, y: Real) -> Real:
+    """Give the squared length of directions once their mean over the neighbourhood is taken off.
+
+    Broad edges (a pupil's rim, shade) are alike over the neighbourhood; strokes are not.
+    """
+    size = (REACH, REACH)
+    return np.asarray((x - cv2.blur(x, size)) ** 2 + (y - cv2.blur(y, size)) ** 2, np.float32)
+
+
 def find_standing(pictures: Sequence[Gray]) -> tuple[list[Standing], list[tuple[int, int]]]:
     """Find boxes that stand in stretches of ``pictures``; and the stretches where all stands.
 
@@ -137,7 +149,7 @@ def _blocks(pictures: Sequence[Gray]) -> Iterator[Block]:
         total: Block | None = None
         for place, gray in enumerate(some, first):
             x, y = edges(gray)
-            one = Block(place, place + 1, 1, x, y, two_sided(x, y))
+            one = Block(place, place + 1, 1, x, y, fine(x, y))
             total = one if total is None else total + one
         if total is not None:
             yield total
@@ -145,30 +157,50 @@ def _blocks(pictures: Sequence[Gray]) -> Iterator[Block]:
 
 def _boxes(block: Block) -> list[Standing] | None:
     """Give the boxes that stand in ``block``; None where most of the picture does."""
-    x, y, seen = block.x / block.count, block.y / block.count, block.seen / block.count
+    x, y = block.x / block.count, block.y / block.count
     stands = two_sided(x, y)
-    share = stands / np.maximum(seen, FAINT)
+    seen = cv2.blur(block.square / block.count, (REACH, REACH))
+    share = np.asarray(cv2.blur(fine(x, y), (REACH, REACH)) / np.maximum(seen, LEAST), np.float32)
     scene = _usual(share[seen >= TEXTURED], share.size)
     if scene > STILL:
         return None
     least = max(SURE, scene + ABOVE * (1 - scene))
-    ink = (stands >= FAINT) & (share >= GROWN * least)
-    seeds = (stands >= FAINT) & (share >= least)
-    ink &= cv2.dilate(seeds.astype(np.uint8), np.ones((5, 41), np.uint8)) > 0
-    joined = cv2.morphologyEx(ink.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 13), np.uint8))
+    found: list[Standing] = []
+    taken = np.zeros(share.shape, np.bool_)
+    for level in np.linspace(SUREST, least, LEVELS) if least < SUREST else (least,):
+        seeds = ((stands >= FAINT) & (share >= level) & ~taken).astype(np.uint8)
+        near = cv2.dilate(seeds, np.ones((5, 41), np.uint8)) > 0
+        ink = near & ~taken & (stands >= FAINT) & (share >= max(GROWN * level, scene))
+        for place, own in _pieces(ink):
+            sure = own & (seeds[place] > 0)
+            if sure.sum() < max(REACH * REACH, FILLED * own.size):
+                continue
+            taken[place] = True
+            top, left = place[0].start, place[1].start
+            found.append(
+                Standing(
+                    left,
+                    top,
+                    left + own.shape[1],
+                    top + own.shape[0],
+                    block.first,
+                    block.last,
+                    float(share[place][sure].mean()),
+                )
+            )
+    return found
+
+
+def _pieces(
+    ink: npt.NDArray[np.bool_],
+) -> Iterator[tuple[tuple[slice, slice], npt.NDArray[np.bool_]]]:
+    """Yield the place of each piece of ink, letters joined to words, and what of it is its own."""
+    joined = cv2.morphologyEx(ink.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 11), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
-    found = []
     for number in range(1, count):
         left, top, width, height, _ = (int(value) for value in stats[number])
-        place = np.s_[top : top + height, left : left + width]
-        own = (labels[place] == number) & seeds[place]
-        if own.sum() < max(REACH * REACH, FILLED * width * height):
-            continue
-        score = float(share[place][own].mean())
-        found.append(
-            Standing(left, top, left + width, top + height, block.first, block.last, score)
-        )
-    return found
+        place = (slice(top, top + height), slice(left, left + width))
+        yield place, (labels[place] == number) & ink[place]
 
 
 def _usual(shares: Real, size: int) -> float:
