@@ -35,8 +35,17 @@ much of the way from what most of the scene shows up to 1."""
 SUREST, LEVELS = 0.92, 4
 """Places are gathered from the surest down, so that writing is not joined to what lies around."""
 
+CHANCE = 0.8
+"""Few pictures let a scene stand by chance: so much more is asked, shared by their number."""
+
 GROWN = 0.65
 """What touches such a place is taken from this share of its measure on (a clock's digits)."""
+
+LIKELY, SMALL, HALF = 0.85, 0.15, 0.6
+"""Where so much stands in at most these shares of the picture and of what has texture, it is not
+counted as scene."""
+
+_AROUND = np.ones((9, 9), np.uint8)
 
 USUAL, TEXTURED, POOL = 0.93, 0.04, 0.25
 """The scene's own share is this quantile over places with two-sided edges denser than TEXTURED,
@@ -161,13 +170,17 @@ def _boxes(block: Block) -> list[Standing] | None:
     stands = two_sided(x, y)
     seen = cv2.blur(block.square / block.count, (REACH, REACH))
     share = np.asarray(cv2.blur(fine(x, y), (REACH, REACH)) / np.maximum(seen, LEAST), np.float32)
-    scene = _usual(share[seen >= TEXTURED], share.size)
+    textured = seen >= TEXTURED
+    likely = cv2.dilate(((share >= LIKELY) & (stands >= FAINT)).astype(np.uint8), _AROUND) > 0
+    if likely.mean() <= SMALL and (likely & textured).sum() <= HALF * textured.sum():
+        textured &= ~likely
+    scene = _usual(share[textured], share.size)
     if scene > STILL:
         return None
-    least = max(SURE, scene + ABOVE * (1 - scene))
+    least = max(SURE, scene + ABOVE * (1 - scene)) + CHANCE / block.count
     found: list[Standing] = []
     taken = np.zeros(share.shape, np.bool_)
-    for level in np.linspace(SUREST, least, LEVELS) if least < SUREST else (least,):
+    for level in np.linspace(max(SUREST, least), least, LEVELS):
         seeds = ((stands >= FAINT) & (share >= level) & ~taken).astype(np.uint8)
         near = cv2.dilate(seeds, np.ones((5, 41), np.uint8)) > 0
         ink = near & ~taken & (stands >= FAINT) & (share >= max(GROWN * level, scene))
