@@ -171,7 +171,7 @@ def _still(
     )
     return [
         f"from {format_time(span.start)} to {format_time(span.end)} the scene stands still as a "
-        "whole, so that burnt-in text cannot be told from it in shorter stretches"
+        "whole: burnt-in text cannot be told from it there; look at it yourself"
         for span in spans
     ]
 

@@ -130,21 +130,25 @@ def fine(x: Real, y: Real) -> Real:
 
 
 def find_standing(pictures: Sequence[Gray]) -> tuple[list[Standing], list[tuple[int, int]]]:
-    """Find boxes that stand in stretches of ``pictures``; and the stretches where all stands.
+    """Find boxes that stand in stretches of ``pictures``, from two blocks up to the whole.
 
-    ``pictures`` are of one size, in order, each unlike the one before.
+    ``pictures`` are of one size, in order, each unlike the one before. Also gives the stretches
+    (first, last) in which all stands still, and in every longer one around them.
     """
     blocks = list(_blocks(pictures))
     found: list[Standing] = []
     still: list[tuple[int, int]] = []
     while len(blocks) > 1:
+        now: list[tuple[int, int]] = []
         for number in range(len(blocks) - 1):
             both = blocks[number] + blocks[number + 1]
             boxes = _boxes(both)
+            found += boxes or []
             if boxes is None:
-                still.append((both.first, both.last))
+                now.append((both.first, both.last))
             else:
-                found += boxes
+                still = [(a, b) for a, b in still if not both.first <= a < b <= both.last]
+        still += now
         blocks = [
             blocks[k] + blocks[k + 1] if k + 1 < len(blocks) else blocks[k]
             for k in range(0, len(blocks), 2)
