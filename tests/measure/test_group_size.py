@@ -39,6 +39,7 @@ def test_the_group_of_one_row_by_each_value_and_by_all() -> None:
         Group(NAMES, 3),
     )
     assert group_sizes({}, others) == ()
+    assert group_sizes({"mm": "4.50"}, [{"mm": "4.5"}, {"mm": "4"}]) == (Group(("mm",), 2),)
     assert group_sizes({"eye": "left"}, []) == (Group(("eye",), 1),)
 
 

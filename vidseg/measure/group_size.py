@@ -74,4 +74,10 @@ def coarse(name: str, value: str, width: Decimal | None) -> str:
 
 
 def _key(row: Values, names: Sequence[str]) -> tuple[str | None, ...]:
-    return tuple(row.get(name) for name in names)
+    return tuple(_same(row[name]) if name in row else None for name in names)
+
+
+def _same(value: str) -> str:
+    """Write numbers that are equal alike: 4.50 and 4.5."""
+    text = value.strip()
+    return f"{Decimal(text).normalize():f}" if _NUMBER.fullmatch(text) else text
