@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from vidseg.measure.ruler import Clock
     from vidseg.measure.sifting import Sifted
     from vidseg.model.mask import Mask
-    from vidseg.sharing import Shared
+    from vidseg.sharing.options import Shared
 
 
 class TimeSpan(click.ParamType[Span]):
@@ -176,7 +176,8 @@ def command(
     """
     from vidseg.formats.mask_list import read_masks
     from vidseg.reading import read_case_files
-    from vidseg.sharing import ShareOptions, deidentify, require_consent
+    from vidseg.sharing.deidentify import deidentify
+    from vidseg.sharing.options import ShareOptions, require_consent
 
     case = case_of(paths, captions, procedure)
     require_consent(case, Purpose(purpose))

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from vidseg.measure.identifiers import Identifier, find_identifiers
-from vidseg.model.annotation import Annotation, Event, Segment
+from vidseg.model.annotation import Annotation, Edge, Event, Mark, Segment, Sheet
 from vidseg.model.clock import format_time
 from vidseg.model.recording import Captions
 
@@ -90,3 +90,19 @@ def without_words(annotation: Annotation) -> Annotation:
         events=tuple(replace(e, note="", attributes=()) for e in annotation.events),
         excluded=tuple(replace(s, note="", attributes=()) for s in annotation.excluded),
     )
+
+
+def sheet_of(annotation: Annotation) -> Sheet:
+    """Give an annotation as the rows of a file, labelled by codes."""
+    rows = sorted((*annotation.segments, *annotation.excluded), key=lambda s: s.span)
+    marks = [
+        Mark(
+            segment.step.code,
+            Edge.OPEN if segment.open_start else segment.span.start,
+            Edge.OPEN if segment.open_end else segment.span.end,
+            segment.note,
+        )
+        for segment in rows
+    ]
+    marks += [Mark(event.step.code, event.at, None, event.note) for event in annotation.events]
+    return Sheet("steps.csv", tuple(marks))
