@@ -71,6 +71,7 @@ def test_found_in_its_category(text: str, letter: str, part: str) -> None:
     [
         "operated in 2009",  # the year alone may stay
         "an 89 year old",  # ages up to 89 may stay
+        "age: 90 or older",  # the rule's own category
         "Now I take the Sinskey hook and go under the Capsule.",
         "The Nucleus is hard. We divide it in four.",
         "vacuum 350, flow 28, power 60",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import datetime
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
@@ -14,7 +13,6 @@ from vidseg.cli.options import FILE, case_of, clock_option, procedure_option, qu
 from vidseg.cli.show import count_problems, progress_shown, say, show_problems
 from vidseg.model.clock import parse_time
 from vidseg.model.consent import Purpose
-from vidseg.model.problem import Problem
 from vidseg.model.span import Span, Spans
 
 if TYPE_CHECKING:
@@ -220,6 +218,8 @@ def command(
 
 def told(shared: Shared, quiet: bool) -> int:
     """Say what came of it; give the exit code."""
+    from vidseg.measure.telling import found_in_words
+
     if shared.undecided:
         for sentence in shared.undecided:
             say(f"undecided: {sentence}")
@@ -231,9 +231,10 @@ def told(shared: Shared, quiet: bool) -> int:
             "blank, --cut, --blank; --looked where a person has looked and the rest may stay."
         )
         return 1
-    show_problems(found_in_words(shared.words), quiet)
-    for one in shared.words:
-        say("  " + highlighted(one), quiet)
+    for one, problem in zip(shared.words, found_in_words(shared.words), strict=True):
+        show_problems([problem])
+        decided = "left in, as allowed" if one.allowed else "left out"
+        say(f"  {decided}: {highlighted(one)}")
     for group in shared.groups:
         say(
             f"{', '.join(group.names)}: {group.size} case(s) in the library share "
@@ -249,19 +250,6 @@ def told(shared: Shared, quiet: bool) -> int:
         "the whole copy before it leaves. Local law and your data protection officer decide."
     )
     return 0
-
-
-def found_in_words(words: Sequence[Sifted]) -> list[Problem]:
-    """Give the findings in text as problems."""
-    return [
-        Problem.of(
-            "identifying-text",
-            f"may give away {one.identifier.kind} ({one.identifier.letter}): "
-            f"{one.identifier.text!r}; {'left, as allowed' if one.allowed else 'left out'}",
-            one.where,
-        )
-        for one in words
-    ]
 
 
 def highlighted(one: Sifted) -> str:

@@ -148,7 +148,7 @@ _PROSE: tuple[tuple[re.Pattern[str], str, str], ...] = (
     ),
     (
         re.compile(
-            rf"\b(?:aged?|age(?: is| of|:))\s*{_OLD}\b"
+            rf"\b(?:aged?|age(?: is| of|:))\s*{_OLD}\b(?! (?:or|and) (?:older|over|above))"
             rf"|\b{_OLD}[- ]?(?:years?|yrs?|y)[-/ ]*(?:old|o|of age)\b"
             rf"|\bin (?:his|her|their) (?:nineties|90s)\b|\b(?:non|cente)agenarian\b"
             rf"|\b{_TENS}-plus\b",
