@@ -42,13 +42,14 @@ _BEFORE_CHILDREN = {"dref": 8, "stsd": 8, "avc1": 78, "hvc1": 78, "hev1": 78, "m
 _SIZES = {
     "free": (0,), "wide": (0,), "ilst": (0,), "vmhd": (12,), "smhd": (8,), "nmhd": (4,),
     "gmin": (16,), "pasp": (8,), "btrt": (12,), "fiel": (2,), "mdcv": (24,), "clli": (4,),
-    "url ": (4,), "frma": (4,), "\0\0\0\0": (0,), "chan": (12, 24), "sgpd": (18,), "sbgp": (20,),
+    "url ": (4,), "frma": (4,), "\0\0\0\0": (0,), "chan": (16,), "sgpd": (18,), "sbgp": (20,),
     "chap": (4, 8),
 }  # fmt: skip
 _ROWS = {"stts": (8, 8), "ctts": (8, 8), "stss": (8, 4), "stsc": (8, 12), "stco": (8, 4),
          "co64": (8, 8)}  # fmt: skip
 _HANDLERS = (b"", b"VideoHandler", b"SoundHandler", b"SubtitleHandler", b"DataHandler")
 _BRANDS = (b"isom", b"iso2", b"iso4", b"iso5", b"iso6", b"avc1", b"mp41", b"mp42", b"hvc1", b"qt  ")
+_VERSIONS = (b"\0\0\2\0", b"\0\0\0\0")
 _PLAIN_WORDS = (b"ftab", b"Arial", b"btrt")
 _MOST_PRIMING = 4096
 """Samples of AAC before its sound begins; no encoder's own delay is longer."""
@@ -144,10 +145,7 @@ class _Boxes:
 
     def _ftyp(self, body: bytes) -> Found:
         brands = [body[:4], *(body[at : at + 4] for at in range(8, len(body), 4))]
-        if any(brand not in _BRANDS for brand in brands) or body[4:8] not in (
-            b"\0\0\2\0",
-            b"\0" * 4,
-        ):
+        if any(brand not in _BRANDS for brand in brands) or body[4:8] not in _VERSIONS:
             yield "a strange brand of the file"
 
     def _movie(self, body: bytes) -> Found:

@@ -53,8 +53,10 @@ def strange_sample(codec: str, sample: bytes, texts: Collection[str] | None) -> 
         yield from strange_text(sample[2 : 2 + size], texts)
         if sample[2 + size :] not in (b"", b"\x00\x00\x00\x0cencd\x00\x00\x01\x00"):
             yield "bytes behind a text"
-    else:
+    elif codec == "plain":
         yield from strange_text(sample, texts)
+    else:
+        yield "a track in a codec that cannot be judged"
 
 
 def strange_text(text: bytes, texts: Collection[str] | None) -> Iterator[str]:
