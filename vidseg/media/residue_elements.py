@@ -111,7 +111,7 @@ class _Elements:
             yield from self._word(number, body)
 
     def _word(self, number: int, body: bytes) -> Found:
-        text = body.rstrip(b"\0").decode("utf-8")
+        text = body.rstrip(b"\0").decode("utf-8", "replace")
         if number == 0x85:
             yield from strange_text(body, self.texts)
         elif number in (0x4D80, 0x5741):
