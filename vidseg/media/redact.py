@@ -12,7 +12,7 @@ whole file against the allow-list of ``residue``.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ import av.container
 
 from vidseg.aside import written_aside
 from vidseg.media.bits import START_CODE, by_start_codes
+from vidseg.media.captions_track import is_language
 from vidseg.media.clip import require_frames, write_tracks
 from vidseg.media.frames import decode
 from vidseg.media.groups import NotSpliceable
@@ -125,7 +126,7 @@ class _Work:
         progress: Progress,
     ) -> None:
         self.redaction, self.out, self.kind, self.progress = redaction, out, kind, progress
-        self.plan: Plan = plan(recording, redaction)
+        self.plan: Plan = plan(_plain(recording), redaction)
         kept, pieces = self.plan.kept, self.plan.pieces
         length = pieces[-1].offset + pieces[-1].length
         self.silent = in_copy(redaction.silent, kept)
@@ -134,6 +135,8 @@ class _Work:
         gone = redaction.removed | redaction.silent
         self.captions, others = fitted_captions(captions, kept, gone)
         self.notes += more + others
+        if self.captions and not is_language(self.captions.language):
+            self.captions = replace(self.captions, language="")
         self.texts = {" ".join(chapter.title.split()) for chapter in self.chapters}
         if self.captions:
             self.texts |= {cue.text for cue in self.captions.cues}
@@ -164,7 +167,7 @@ class _Work:
 
     def _write_spliced(self, splice: Splice) -> None:
         with written_aside(self.out) as aside, errors_of(self.out):
-            with open_target(aside, self.kind, faststart=True) as target:
+            with open_target(aside, self.kind, faststart=True, unnamed=True) as target:
                 set_chapters(target, self.chapters)
                 stream = splice.add_track(target)
                 self._write_tracks(target, stream, splice.packets(stream))
@@ -198,7 +201,7 @@ class _Work:
             return frame if cover is None else cover.painted(frame, pieces[place].part)
 
         with written_aside(self.out) as aside, errors_of(self.out):
-            with open_target(aside, self.kind, faststart=True) as target:
+            with open_target(aside, self.kind, faststart=True, unnamed=True) as target:
                 set_chapters(target, self.chapters)
                 stream = add_pictures(target, part, head, base, quality)
                 packets = _without_messages(picture_packets(stream, pieces, base, paint))
@@ -265,6 +268,23 @@ class _Work:
         if progress is None:
             return None
         return lambda fraction: progress(start + (end - start) * fraction)
+
+
+def _plain(recording: Recording) -> Recording:
+    """Give the recording without the languages of its sound that are none."""
+    return replace(
+        recording,
+        parts=tuple(
+            replace(
+                part,
+                audio=tuple(
+                    track if is_language(track.language) else replace(track, language="")
+                    for track in part.audio
+                ),
+            )
+            for part in recording.parts
+        ),
+    )
 
 
 def _without_messages(packets: Iterable[av.Packet[Any]]) -> Iterator[av.Packet[Any]]:

@@ -116,7 +116,7 @@ class Splice:
             source = sources.of(piece)
             if self.covers[place] is not None:
                 self.starts.append(None)
-                reasons.append("masks or black lie over its pictures")
+                reasons.append("masks or black lie over them")
                 continue
             start = source.start_between(piece.first, piece.last)
             if start is not None and lead is not None and source.sets != lead.sets:
