@@ -10,7 +10,7 @@ whose directions are opposite, and it takes little of the picture.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -27,6 +27,9 @@ SOFT = 6.0
 
 REACH = 7
 """Side (px) of the square in which a stroke's two sides are looked for."""
+
+PREVAILING = 0.65
+"""Where the mean direction is longer than this share of the single ones', it prevails."""
 
 SURE, ABOVE = 0.5, 0.5
 """Share of the edges at a place that stands, from which it is taken: at least the first, and so
@@ -60,9 +63,9 @@ STILL = 0.92
 FILLED = 0.3
 """Writing fills at least so much of its box; a branching vessel or a fold does not."""
 
-OVER, LARGER = 0.3, 3
-"""Boxes that share so much of the smaller one are one; one so many times larger than the surest
-of its place is left out."""
+OVER, LARGER, WITHIN = 0.3, 3, 0.7
+"""Boxes that share so much of the smaller one are one, unless one is so many times larger; one of
+which so much lies in a larger one is part of that."""
 
 PLAIN = 0.3
 """Mean directions shorter than this tell nothing."""
@@ -113,11 +116,15 @@ def edges(gray: Gray) -> tuple[Real, Real]:
 
 
 def two_sided(x: Real, y: Real) -> Real:
-    """Give how dense edges of opposite directions lie around each place, shape (h, w)."""
+    """Give how dense edges of opposite directions lie around each place, shape (h, w).
+
+    None where one direction prevails, as at a rim or a border.
+    """
     size = (REACH, REACH)
     strength = cv2.blur(cv2.magnitude(x, y), size)
     left_over = cv2.magnitude(cv2.blur(x, size), cv2.blur(y, size))
-    return np.asarray(strength - left_over, np.float32)
+    both = strength - left_over
+    return np.asarray(np.where(left_over <= PREVAILING * strength, both, 0), np.float32)
 
 
 def fine(x: Real, y: Real) -> Real:
@@ -230,23 +237,32 @@ def gathered(found: Sequence[Standing]) -> list[Standing]:
     """Unite boxes of different stretches that lie over each other, the surest first."""
     groups: list[list[Standing]] = []
     for one in sorted(found, key=lambda box: (-box.score * (box.last - box.first), box.first)):
-        group = next((group for group in groups if _overlap(group[0], one) > OVER), None)
-        if group is None:
+        for group in groups:
+            if _overlap(group[0], one) > OVER and _area(one) <= LARGER * _area(group[0]):
+                group.append(one)
+                break
+        else:
             groups.append([one])
-        elif _area(one) <= LARGER * _area(group[0]):
-            group.append(one)
-    return [
-        Standing(
-            min(box.left for box in group),
-            min(box.top for box in group),
-            max(box.right for box in group),
-            max(box.bottom for box in group),
-            group[0].first,
-            group[0].last,
-            group[0].score,
+    boxes = [
+        replace(
+            group[0],
+            left=min(box.left for box in group),
+            top=min(box.top for box in group),
+            right=max(box.right for box in group),
+            bottom=max(box.bottom for box in group),
         )
         for group in groups
     ]
+    return [box for box in boxes if not any(_part_of(box, other) for other in boxes)]
+
+
+def _part_of(box: Standing, other: Standing) -> bool:
+    """Say whether ``box`` lies in a larger one that stands for at least half as long."""
+    return (
+        _area(other) > _area(box)
+        and _overlap(box, other) > WITHIN
+        and 2 * (other.last - other.first) >= box.last - box.first
+    )
 
 
 def _area(box: Standing) -> int:
