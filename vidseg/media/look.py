@@ -66,23 +66,17 @@ def find_look(recording: Recording, progress: Progress | None = None) -> Look:
     return Look(tuple(overlays), views, tuple(remarks))
 
 
-def find_overlays(
-    recording: Recording, progress: Progress | None = None
-) -> tuple[Overlay, ...]:
+def find_overlays(recording: Recording, progress: Progress | None = None) -> tuple[Overlay, ...]:
     """Give the overlays of ``find_look`` alone."""
     return find_look(recording, progress).overlays
 
 
-def find_unlike(
-    recording: Recording, progress: Progress | None = None
-) -> tuple[UnlikeView, ...]:
+def find_unlike(recording: Recording, progress: Progress | None = None) -> tuple[UnlikeView, ...]:
     """Give the unlike views of ``find_look`` alone."""
     return find_look(recording, progress).views
 
 
-def _overlays(
-    recording: Recording, samples: Sequence[Sample]
-) -> tuple[list[Overlay], list[str]]:
+def _overlays(recording: Recording, samples: Sequence[Sample]) -> tuple[list[Overlay], list[str]]:
     moving = _moving(samples)
     if len(moving) < 2 * BLOCK:
         return [], [

@@ -111,4 +111,3 @@ def _sample(frame: VideoFrame, part: Part, number: int, at: int) -> Sample:
     turned = part.rotation % 180 != 0
     full = (frame.height, frame.width) if turned else (frame.width, frame.height)
     return Sample(number, at, full, gray, small)
-

@@ -60,6 +60,10 @@ FAINT, LEAST = 0.06, 0.01
 STILL = 0.92
 """Where the scene's own share is higher, nothing can be told."""
 
+DARK, BORDER, RIM = 30, 0.01, 9
+"""What is never brighter than the first, in pieces of at least so much of the picture, is a border;
+its rim is so many px wide."""
+
 FILLED = 0.3
 """Writing fills at least so much of its box; a branching vessel or a fold does not."""
 
@@ -143,13 +147,14 @@ def find_standing(pictures: Sequence[Gray]) -> tuple[list[Standing], list[tuple[
     (first, last) in which all stands still, and in every longer one around them.
     """
     blocks = list(_blocks(pictures))
+    rim = field_rim(pictures)
     found: list[Standing] = []
     still: list[tuple[int, int]] = []
     while len(blocks) > 1:
         now: list[tuple[int, int]] = []
         for number in range(len(blocks) - 1):
             both = blocks[number] + blocks[number + 1]
-            boxes = _boxes(both)
+            boxes = _boxes(both, rim)
             found += boxes or []
             if boxes is None:
                 now.append((both.first, both.last))
@@ -175,7 +180,22 @@ def _blocks(pictures: Sequence[Gray]) -> Iterator[Block]:
             yield total
 
 
-def _boxes(block: Block) -> list[Standing] | None:
+def field_rim(pictures: Sequence[Gray]) -> npt.NDArray[np.bool_]:
+    """Give where a large part of the picture that is always dark meets the rest, shape (h, w).
+
+    That edge (a border, the rim of the round field) stands as writing does. Thin bright things
+    within the dark part, which may be writing, do not count as the rest.
+    """
+    lit = np.maximum.reduce(list(pictures)) > DARK
+    kernel = np.ones((RIM, RIM), np.uint8)
+    lit = cv2.morphologyEx(lit.astype(np.uint8), cv2.MORPH_OPEN, kernel)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(1 - lit, connectivity=8)
+    large = np.flatnonzero(stats[:, cv2.CC_STAT_AREA] >= BORDER * lit.size)
+    dark = (np.isin(labels, large) & (lit == 0)).astype(np.uint8)
+    return np.asarray((cv2.dilate(dark, kernel) > 0) & (cv2.dilate(lit, kernel) > 0), np.bool_)
+
+
+def _boxes(block: Block, rim: npt.NDArray[np.bool_]) -> list[Standing] | None:
     """Give the boxes that stand in ``block``; None where most of the picture does."""
     x, y = block.x / block.count, block.y / block.count
     stands = two_sided(x, y)
@@ -192,7 +212,7 @@ def _boxes(block: Block) -> list[Standing] | None:
     found: list[Standing] = []
     taken = np.zeros(share.shape, np.bool_)
     for level in np.linspace(max(SUREST, least), least, LEVELS):
-        seeds = ((stands >= FAINT) & (share >= level) & ~taken).astype(np.uint8)
+        seeds = ((stands >= FAINT) & (share >= level) & ~taken & ~rim).astype(np.uint8)
         near = cv2.dilate(seeds, np.ones((5, 41), np.uint8)) > 0
         ink = near & ~taken & (stands >= FAINT) & (share >= max(GROWN * level, scene))
         for place, own in _pieces(ink):
