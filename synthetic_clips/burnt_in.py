@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import av
@@ -23,7 +23,7 @@ KINDS = ("text", "clock", "logo", "scroller", "jumper")
 """Standing text; a running date and time; a mark of plain shapes; text that runs from right to
 left; text that jumps to another place every ``HOLD_S`` seconds."""
 
-HOLD_S = 2.0
+HOLD_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +75,28 @@ def ink(thing: BurntIn, number: int, size: tuple[int, int], rate: float) -> Pict
     face = ImageFont.load_default(thing.height * 1.35)
     ImageDraw.Draw(picture).text((x, y), text, fill=255, font=face)
     return np.array(picture, np.uint8)
+
+
+def with_contrast(thing: BurntIn, scenario: Scenario, moment: int, contrast: float) -> BurntIn:
+    """Give ``thing`` with its colour and strength such that it stands out by ``contrast``.
+
+    ``contrast`` is in luma steps from what the drawing shows there at ``moment``; a colour too
+    near to that gives way to black or white.
+    """
+    seen = Operation(scenario).picture(moment / float(scenario.rate))
+    left, top, right, bottom = box(ink(thing, thing.first, scenario.size, float(scenario.rate)))
+    around = cv2.cvtColor(seen, cv2.COLOR_BGR2GRAY)[top:bottom, left:right].mean()
+    behind = float(around) * (1 - thing.plate)
+    colour = thing.colour
+    if abs(_luma(colour) - behind) < contrast:
+        colour = (0, 0, 0) if behind > 128 else (255, 255, 255)
+    strength = min(1.0, contrast / abs(_luma(colour) - behind))
+    return replace(thing, colour=colour, strength=strength)
+
+
+def _luma(colour: tuple[int, int, int]) -> float:
+    red, green, blue = colour
+    return 0.299 * red + 0.587 * green + 0.114 * blue
 
 
 def _logo(canvas: Picture, x: int, y: int, height: int) -> None:

@@ -10,7 +10,7 @@ whose directions are opposite, and it takes little of the picture.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -27,6 +27,9 @@ SOFT = 6.0
 
 REACH = 7
 """Side (px) of the square in which a stroke's two sides are looked for."""
+
+PREVAILING = 0.65
+"""Where the mean direction is longer than this share of the single ones', it prevails."""
 
 SURE, ABOVE = 0.5, 0.5
 """Share of the edges at a place that stands, from which it is taken: at least the first, and so
@@ -57,12 +60,16 @@ FAINT, LEAST = 0.06, 0.01
 STILL = 0.92
 """Where the scene's own share is higher, nothing can be told."""
 
+DARK, BORDER, RIM = 30, 0.01, 9
+"""What is never brighter than the first, in pieces of at least so much of the picture, is a border;
+its rim is so many px wide."""
+
 FILLED = 0.3
 """Writing fills at least so much of its box; a branching vessel or a fold does not."""
 
-OVER, LARGER = 0.3, 3
-"""Boxes that share so much of the smaller one are one; one so many times larger than the surest
-of its place is left out."""
+OVER, LARGER, WITHIN = 0.3, 3, 0.7
+"""Boxes that share so much of the smaller one are one, unless one is so many times larger; one of
+which so much lies in a larger one is part of that."""
 
 PLAIN = 0.3
 """Mean directions shorter than this tell nothing."""
@@ -113,11 +120,15 @@ def edges(gray: Gray) -> tuple[Real, Real]:
 
 
 def two_sided(x: Real, y: Real) -> Real:
-    """Give how dense edges of opposite directions lie around each place, shape (h, w)."""
+    """Give how dense edges of opposite directions lie around each place, shape (h, w).
+
+    None where one direction prevails, as at a rim or a border.
+    """
     size = (REACH, REACH)
     strength = cv2.blur(cv2.magnitude(x, y), size)
     left_over = cv2.magnitude(cv2.blur(x, size), cv2.blur(y, size))
-    return np.asarray(strength - left_over, np.float32)
+    both = strength - left_over
+    return np.asarray(np.where(left_over <= PREVAILING * strength, both, 0), np.float32)
 
 
 def fine(x: Real, y: Real) -> Real:
@@ -136,13 +147,14 @@ def find_standing(pictures: Sequence[Gray]) -> tuple[list[Standing], list[tuple[
     (first, last) in which all stands still, and in every longer one around them.
     """
     blocks = list(_blocks(pictures))
+    rim = field_rim(pictures)
     found: list[Standing] = []
     still: list[tuple[int, int]] = []
     while len(blocks) > 1:
         now: list[tuple[int, int]] = []
         for number in range(len(blocks) - 1):
             both = blocks[number] + blocks[number + 1]
-            boxes = _boxes(both)
+            boxes = _boxes(both, rim)
             found += boxes or []
             if boxes is None:
                 now.append((both.first, both.last))
@@ -168,7 +180,22 @@ def _blocks(pictures: Sequence[Gray]) -> Iterator[Block]:
             yield total
 
 
-def _boxes(block: Block) -> list[Standing] | None:
+def field_rim(pictures: Sequence[Gray]) -> npt.NDArray[np.bool_]:
+    """Give where a large part of the picture that is always dark meets the rest, shape (h, w).
+
+    That edge (a border, the rim of the round field) stands as writing does. Thin bright things
+    within the dark part, which may be writing, do not count as the rest.
+    """
+    lit = np.maximum.reduce(list(pictures)) > DARK
+    kernel = np.ones((RIM, RIM), np.uint8)
+    lit = cv2.morphologyEx(lit.astype(np.uint8), cv2.MORPH_OPEN, kernel)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(1 - lit, connectivity=8)
+    large = np.flatnonzero(stats[:, cv2.CC_STAT_AREA] >= BORDER * lit.size)
+    dark = (np.isin(labels, large) & (lit == 0)).astype(np.uint8)
+    return np.asarray((cv2.dilate(dark, kernel) > 0) & (cv2.dilate(lit, kernel) > 0), np.bool_)
+
+
+def _boxes(block: Block, rim: npt.NDArray[np.bool_]) -> list[Standing] | None:
     """Give the boxes that stand in ``block``; None where most of the picture does."""
     x, y = block.x / block.count, block.y / block.count
     stands = two_sided(x, y)
@@ -185,7 +212,7 @@ def _boxes(block: Block) -> list[Standing] | None:
     found: list[Standing] = []
     taken = np.zeros(share.shape, np.bool_)
     for level in np.linspace(max(SUREST, least), least, LEVELS):
-        seeds = ((stands >= FAINT) & (share >= level) & ~taken).astype(np.uint8)
+        seeds = ((stands >= FAINT) & (share >= level) & ~taken & ~rim).astype(np.uint8)
         near = cv2.dilate(seeds, np.ones((5, 41), np.uint8)) > 0
         ink = near & ~taken & (stands >= FAINT) & (share >= max(GROWN * level, scene))
         for place, own in _pieces(ink):
@@ -230,23 +257,32 @@ def gathered(found: Sequence[Standing]) -> list[Standing]:
     """Unite boxes of different stretches that lie over each other, the surest first."""
     groups: list[list[Standing]] = []
     for one in sorted(found, key=lambda box: (-box.score * (box.last - box.first), box.first)):
-        group = next((group for group in groups if _overlap(group[0], one) > OVER), None)
-        if group is None:
+        for group in groups:
+            if _overlap(group[0], one) > OVER and _area(one) <= LARGER * _area(group[0]):
+                group.append(one)
+                break
+        else:
             groups.append([one])
-        elif _area(one) <= LARGER * _area(group[0]):
-            group.append(one)
-    return [
-        Standing(
-            min(box.left for box in group),
-            min(box.top for box in group),
-            max(box.right for box in group),
-            max(box.bottom for box in group),
-            group[0].first,
-            group[0].last,
-            group[0].score,
+    boxes = [
+        replace(
+            group[0],
+            left=min(box.left for box in group),
+            top=min(box.top for box in group),
+            right=max(box.right for box in group),
+            bottom=max(box.bottom for box in group),
         )
         for group in groups
     ]
+    return [box for box in boxes if not any(_part_of(box, other) for other in boxes)]
+
+
+def _part_of(box: Standing, other: Standing) -> bool:
+    """Say whether ``box`` lies in a larger one that stands for at least half as long."""
+    return (
+        _area(other) > _area(box)
+        and _overlap(box, other) > WITHIN
+        and 2 * (other.last - other.first) >= box.last - box.first
+    )
 
 
 def _area(box: Standing) -> int:

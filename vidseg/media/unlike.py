@@ -24,7 +24,7 @@ FEWEST = 8
 LIKE = 0.25
 """A view of which less than this share of the recording is like is not the usual one."""
 
-FAR, TIMES = 0.30, 2.2
+FAR, TIMES = 0.20, 2.5
 """A picture is unlike the rest from this distance on, and from so many times the usual one."""
 
 BLACK, WHITE, EVEN = 20.0, 235.0, 8.0
