@@ -130,7 +130,7 @@ def _of_letter(letter: str, sharing: Sharing) -> tuple[Status, str]:
 
 def _of_text(letter: str, sharing: Sharing) -> tuple[Status, str]:
     gone, stays = sharing.found.get(letter, 0), sharing.allowed.get(letter, 0)
-    told = f"{gone} taken out" if gone else "none found in metadata, names and text"
+    told = f"{gone} taken out" if gone else "none found in what is written"
     if letter == "R" and not gone:
         told = "case id new"
     if stays:
