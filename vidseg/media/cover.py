@@ -21,11 +21,11 @@ from vidseg.media.picture import pixel_format
 from vidseg.model.mask import Mask
 from vidseg.model.recording import Part
 
-MARGIN = 16
-"""Px painted around a rectangle at least: loop filters reach 3 to 8 px (ITU-T H.264, 8.7)."""
-
-GRID = 32
-"""Rectangles are painted out to multiples of this: a pair of macroblocks, half an HEVC block."""
+GRIDS = {"hevc": 32}
+BLOCK = 16
+"""Rectangles are painted out to multiples of this many px, the blocks that are coded as one, by
+codec; and half a block beyond what was asked for at least, which is more than loop filters
+reach (3 px: ITU-T H.264, 8.7; H.265, 8.7.2)."""
 
 _LUMA_BLACK = 16
 _PLANAR = ("yuv4", "yuvj4", "gray")
@@ -42,13 +42,14 @@ class Box:
     right: int
     bottom: int
 
-    def grown(self, width: int, height: int) -> Box:
-        """Give the box as it is painted into a picture of that size."""
+    def grown(self, width: int, height: int, grid: int) -> Box:
+        """Give the box as it is painted into a picture of that size, coded in ``grid`` px."""
+        margin = grid // 2
         return Box(
-            max(0, floor((self.left - MARGIN) / GRID) * GRID),
-            max(0, floor((self.top - MARGIN) / GRID) * GRID),
-            min(width, ceil((self.right + MARGIN) / GRID) * GRID),
-            min(height, ceil((self.bottom + MARGIN) / GRID) * GRID),
+            max(0, (self.left - margin) // grid * grid),
+            max(0, (self.top - margin) // grid * grid),
+            min(width, -(-(self.right + margin) // grid) * grid),
+            min(height, -(-(self.bottom + margin) // grid) * grid),
         )
 
 
@@ -67,7 +68,7 @@ class Cover:
             frame.pts, frame.time_base = pts, time_base
         frame.make_writable()
         for box in self.boxes:
-            grown = box.grown(frame.width, frame.height)
+            grown = box.grown(frame.width, frame.height, GRIDS.get(part.codec, BLOCK))
             for area, black in _areas(frame, grown):
                 area[:] = black
         return frame

@@ -97,10 +97,10 @@ def _write(
     written: list[Path] = []
     for number, base, local in by_part(recording, by_frame):
         part = recording.parts[number]
-        for index, frame in sparse_frames(part, local, pass_over=True):
+        for index, decoded in sparse_frames(part, local, pass_over=True):
             turned = part.rotation % 180 != 0
-            size = (frame.width, frame.height)
-            picture = shown(frame, part)
+            size = (decoded.width, decoded.height)
+            picture = shown(decoded, part)
             for path, cut in by_frame[base + index]:
                 image = Image.fromarray(cut(picture, size[::-1] if turned else size))
                 image.thumbnail((most_px, most_px), Image.Resampling.LANCZOS)

@@ -126,6 +126,7 @@ class _Work:
         progress: Progress,
     ) -> None:
         self.redaction, self.out, self.kind, self.progress = redaction, out, kind, progress
+        self.told = 0.0
         self.plan: Plan = plan(_plain(recording), redaction)
         kept, pieces = self.plan.kept, self.plan.pieces
         length = pieces[-1].offset + pieces[-1].length
@@ -267,7 +268,13 @@ class _Work:
         progress = self.progress
         if progress is None:
             return None
-        return lambda fraction: progress(start + (end - start) * fraction)
+
+        def report(fraction: float) -> None:
+            """Never tell less than before, also where the work begins again."""
+            self.told = max(self.told, start + (end - start) * fraction)
+            progress(self.told)
+
+        return report
 
 
 def _plain(recording: Recording) -> Recording:

@@ -55,7 +55,7 @@ def take_samples(recording: Recording, progress: Progress | None = None) -> list
     decode are passed over. ``progress`` gets the fraction done. Raises MediaError for a file
     that cannot be opened.
     """
-    base = 0
+    base, reached = 0, 0.0
     total = sum(part.length for part in recording.parts)
     samples: list[Sample] = []
     for part in recording.parts:
@@ -64,8 +64,9 @@ def take_samples(recording: Recording, progress: Progress | None = None) -> list
         for index, frame in _frames(part, wanted, taken):
             at = part.start + int(part.frame_ns[index])
             samples.append(_sample(frame, part, base + index, at))
+            reached = max(reached, (base + index) / recording.n_frames)
             if progress is not None:
-                progress(min(1.0, (base + index) / recording.n_frames))
+                progress(reached)
         base += len(part.frame_ns)
     if progress is not None:
         progress(1.0)

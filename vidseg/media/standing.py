@@ -60,7 +60,7 @@ FAINT, LEAST = 0.06, 0.01
 STILL = 0.92
 """Where the scene's own share is higher, nothing can be told."""
 
-DARK, BORDER, RIM = 30, 0.01, 9
+DARK, BORDER, RIM = 12, 0.01, 9
 """What is never brighter than the first, in pieces of at least so much of the picture, is a border;
 its rim is so many px wide."""
 
@@ -197,7 +197,7 @@ def field_rim(pictures: Sequence[Gray]) -> npt.NDArray[np.bool_]:
 
 def _boxes(block: Block, rim: npt.NDArray[np.bool_]) -> list[Standing] | None:
     """Give the boxes that stand in ``block``; None where most of the picture does."""
-    x, y = block.x / block.count, block.y / block.count
+    x, y = (np.asarray(a / block.count, np.float32) for a in (block.x, block.y))
     stands = two_sided(x, y)
     seen = cv2.blur(block.square / block.count, (REACH, REACH))
     share = np.asarray(cv2.blur(fine(x, y), (REACH, REACH)) / np.maximum(seen, LEAST), np.float32)

@@ -48,7 +48,7 @@ def unlike_views(
     seen = np.flatnonzero(plain == 0)
     if len(seen) < FEWEST:
         return (), [*remarks, "too few pictures to tell the usual view from others"]
-    features = np.stack([_features(samples[place].small) for place in seen])
+    features = np.stack([_features(samples[place].small) for place in seen.tolist()])
     away = _distance(features)
     usual = float(np.median(away))
     least = max(FAR, TIMES * usual)
@@ -60,7 +60,7 @@ def unlike_views(
     for first, last in _runs(unlike):
         place = first + int(np.argmax(far[first:last]))
         score = float(np.clip(0.5 * far[place] / least, 0, 1))
-        why = _why(samples[place].small, [samples[k].small for k in seen[away < least]])
+        why = _why(samples[place].small, [samples[k].small for k in seen[away < least].tolist()])
         span = _span(recording, samples, first, last)
         views.append(UnlikeView(span, round(score, 3), why, samples[place].frame))
     return tuple(views), remarks
