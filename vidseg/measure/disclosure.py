@@ -134,7 +134,7 @@ def _of_text(letter: str, sharing: Sharing) -> tuple[Status, str]:
     if letter == "R" and not gone:
         told = "case id new"
     if stays:
-        return Status.PERSON, f"{told}, {stays} left on purpose"
+        return Status.PERSON, f"{gone} taken out, {stays} left on purpose"
     if sharing.sound == "kept":
         return Status.PERSON, f"{told}; sound kept: speech is not listened to"
     if sharing.captions or sharing.notes:
