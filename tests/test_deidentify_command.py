@@ -272,6 +272,7 @@ def test_what_is_found_and_not_decided_makes_no_copy(
     assert frames[0][32:64, 32:96].mean() > 60
     assert frames[1][32:64, 32:96].max() < 30
     assert len(read_part(out / "copy" / "recording.mp4").frame_ns) == 225
+    assert "SEI message 5 in a picture" in " ".join(record(case)["done"])  # type: ignore[call-overload]
     (mask,) = record(case)["masks"]  # type: ignore[misc]
     assert (mask["x"], mask["width"]) == (32, 64)
     assert [float(edge) for edge in mask["span_s"]] == [0, 4]
@@ -402,3 +403,17 @@ def test_a_look_of_its_own_is_taken(case: Path, capsys: pytest.CaptureFixture[st
     assert shared(case, "--looked") == 0
     remarks = record(case)["look_remarks"]
     assert any("a person must look" in remark for remark in remarks)  # type: ignore[attr-defined]
+
+
+def test_inspect_tells_of_what_is_hidden_on_request(
+    case: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """x264 leaves its settings in an SEI message of kind 5 (ITU-T H.264, D.2.6)."""
+    path = str(case.parent / NAME)
+    assert main(["inspect", path, "--json"]) == 0
+    plain = json.loads(capsys.readouterr().out)[0]["problems"]
+    assert main(["inspect", path, "--json", "--hidden"]) == 0
+    hidden = json.loads(capsys.readouterr().out)[0]["problems"]
+    more = [one["message"] for one in hidden if one not in plain]
+    assert any("SEI message 5" in message for message in more)
+    assert len(hidden) == len(plain) + len(more)

@@ -25,6 +25,7 @@ from vidseg.measure.carry import carry
 from vidseg.measure.disclosure import Sharing, Status, dicom_options, safe_harbor
 from vidseg.media.look import find_look
 from vidseg.media.redact_plan import Kept, plan
+from vidseg.media.residue import residue
 from vidseg.media.still import write_pictures
 from vidseg.model.case import Case, CaseResult
 from vidseg.model.clock import format_time
@@ -148,6 +149,9 @@ def _done(result: CaseResult, options: ShareOptions, hiding: Hiding, sharing: Sh
     """Say in sentences what was done to the recording."""
     redaction, recorded = hiding.redaction, result.recording.recorded
     told = ["All metadata left out; case and files have new names."]
+    gone = dict.fromkeys(thing for part in result.recording.parts for thing in residue(part.path))
+    if gone:
+        told.append(f"In the recording and not in the copy: {'; '.join(gone)}.")
     if cut := (redaction.removed & recorded).length:
         told.append(f"{format_time(cut)} cut out, declared as edits of the copy.")
     if black := (redaction.blanked & recorded).length:
