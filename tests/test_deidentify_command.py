@@ -221,6 +221,17 @@ def test_a_page_that_would_identify_is_not_written(
     assert "vidseg deidentify" in said
 
 
+def test_a_page_whose_recording_hides_something_is_not_written(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    make_clip(tmp_path / "clip.mp4", frames=50, size=(160, 96), audio=False)
+    (tmp_path / "steps.csv").write_text("start,end,step\n0,1,rhexis\n", encoding="utf-8")
+    paths = [str(tmp_path / name) for name in ("clip.mp4", "steps.csv")]
+    assert main(["run", *paths, "--share"]) == 1
+    assert "SEI message 5" in capsys.readouterr().err
+    assert not (tmp_path / "clip.vidseg").exists()
+
+
 def test_the_record_says_what_was_done_and_what_is_left(
     case: Path, seen: Callable[[Look], None], capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -351,6 +362,7 @@ def test_sound_is_kept_for_a_reason_only(
     seen(NOTHING)
     assert shared(case, "--silence", "0:01-0:02") == 2
     assert shared(case, "--keep-sound", " ") == 2
+    assert shared(case, "--id", "a/b") == 2
     assert not (case.parent / "shared").exists()
     capsys.readouterr()
     assert shared(case, "--keep-sound", "the lesson is spoken", "--silence", "0:01-0:02") == 0
@@ -374,6 +386,40 @@ def test_the_same_again_changes_nothing(case: Path, seen: Callable[[Look], None]
     before = manifest.read_bytes()
     assert shared(case) == 0
     assert manifest.read_bytes() == before
+
+
+def test_two_parts_and_declared_edits_become_one_copy(
+    tmp_path: Path, seen: Callable[[Look], None]
+) -> None:
+    """A hole between the parts closes in the copy, and its time counts for no step."""
+    seen(NOTHING)
+    for number in (1, 2):
+        make_clip(tmp_path / f"p{number}.mp4", frames=100, size=(160, 96), gop=25, audio=False)
+    (tmp_path / "steps.csv").write_text(
+        "start,end,step\n0:01,0:09,hydrodissection\n0:02,0:02.4,out of eye\n"
+        "0:09,open,nucleus division\n",
+        encoding="utf-8",
+    )
+    (tmp_path / "case.toml").write_text(
+        'id = "two"\nrecordings = ["p1.mp4", "p2.mp4"]\nannotation = "steps.csv"\n'
+        'starts = ["9:00:00", "9:00:06"]\n[consent]\nteaching = "yes"\n'
+        '[[edits]]\nkind = "removed"\nat = "0:03"\nlength = "0:07"\nnote = "Mr Person"\n'
+        '[[edits]]\nkind = "speed"\nstart = "0:07"\nend = "0:08"\nfactor = 4\n',
+        encoding="utf-8",
+    )
+    case = tmp_path / "case.toml"
+    assert shared(case, "--excluded", "cut", "--cut", "0:07.4-0:07.8") == 0
+    copy = read_case(tmp_path / "shared" / "copy" / "case.toml")
+    assert copy.recordings == (tmp_path / "shared" / "copy" / "recording.mp4",)
+    assert not copy.starts
+    assert {edit.note for edit in copy.edits} == {""}
+    assert len(read_part(copy.recordings[0]).frame_ns) == 200 - 10 - 10
+    whole, again = (read_case_files(read).timing for read in (read_case(case), copy))
+    assert [(s.active_ns, s.open_end) for s in whole.steps] == [
+        (s.active_ns, s.open_end) for s in again.steps
+    ]
+    # eight seconds on the clock, two of them a hole, 0.4 s away; 7 s removed, 1 s was 4 s
+    assert whole.steps[0].active_ns == round((8 - 2 - 0.4 + 7 + 3) * NS)
 
 
 def test_an_own_vocabulary_goes_along_bare(

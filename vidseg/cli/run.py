@@ -216,7 +216,7 @@ def make(request: Request, kind: str, options: RunOptions, *, share: bool = Fals
     """
     from vidseg.measure.telling import telling
     from vidseg.pipeline import write_case
-    from vidseg.reading import read_case_files
+    from vidseg.reading import hidden_problems, read_case_files
 
     quiet = request.quiet
     with progress_shown(quiet) as progress:
@@ -230,7 +230,7 @@ def make(request: Request, kind: str, options: RunOptions, *, share: bool = Fals
             "go on with --despite-errors."
         )
         return 1
-    if share and (found := telling(result)):
+    if share and (found := (*telling(result), *hidden_problems(result.recording))):
         show_problems([problem for problem in found if problem not in result.problems])
         say(
             f"{len(found)} thing(s) that may identify someone would stand on the page or beside "

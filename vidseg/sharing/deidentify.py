@@ -164,8 +164,6 @@ def _done(result: CaseResult, options: ShareOptions, hiding: Hiding, sharing: Sh
         told.append(f"Sound kept; the reason given: {options.keep_sound}")
     if redaction.silenced:
         told.append(f"{len(redaction.silenced)} span(s) made silent.")
-    if result.case.surgeon and not options.keep_surgeon:
-        told.append("The surgeon's pseudonym left out.")
     if options.looked:
         told.append("Who ran this said that a person has looked at what was found.")
     told.append("The copy was read again: its steps take as long as in the recording.")

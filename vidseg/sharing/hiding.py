@@ -13,7 +13,6 @@ from vidseg.media.redact_plan import Redaction
 from vidseg.model.case import CaseResult
 from vidseg.model.clock import format_time
 from vidseg.model.look import Look
-from vidseg.model.problem import UsageError
 from vidseg.model.span import Span, Spans
 from vidseg.reading import Progress
 from vidseg.sharing.options import ShareOptions
@@ -33,12 +32,7 @@ class Hiding:
 
 
 def decide(result: CaseResult, options: ShareOptions, look: Look) -> Hiding:
-    """Turn what is asked for and what was found into what is done.
-
-    Raises UsageError for silence over spans of a sound that is not kept.
-    """
-    if options.silenced and not options.keep_sound:
-        raise UsageError("--silence goes with --keep-sound: without it no sound is kept at all")
+    """Turn what is asked for and what was found into what is done."""
     marks, recorded = result.annotation, result.recording.recorded
     cut, black = options.cut, options.blanked
     views = Spans(view.span for view in look.views)

@@ -85,8 +85,8 @@ def make_case(
         procedure="./procedure.toml" if own else result.procedure.code,
         captions=Path("captions.vtt") if spoken else None,
         edits=carried.edits,
-        surgeon=before.surgeon if options.keep_surgeon else "",
-        role=before.role,
+        surgeon=words.surgeon,
+        role=words.role,
         case_number=before.case_number,
         covariates=words.covariates,
     )

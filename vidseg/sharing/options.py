@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
@@ -25,7 +26,8 @@ class ShareOptions:
     ``excluded`` and ``unlike`` say what happens to excluded spans and to spans that look unlike
     the rest ("" for the latter: nothing). ``looked``: a person has looked at what was found, and
     the rest may stay. ``keep_sound`` is the reason, or empty. ``others`` are the covariates of
-    the cases to count groups in, None where there are none to count in.
+    the cases to count groups in, None where there are none to count in. Raises UsageError for
+    silence in a sound that is not kept, and for a new id that no case can have.
     """
 
     purpose: Purpose
@@ -50,6 +52,14 @@ class ShareOptions:
     quality: int = 18
     reencode: bool = False
     others: tuple[Mapping[str, str], ...] | None = None
+
+    def __post_init__(self) -> None:
+        if self.silenced and not self.keep_sound:
+            raise UsageError("--silence goes with --keep-sound: without it no sound is kept at all")
+        if self.new_id and re.search(r'[\x00-\x1f<>:"/\\|?*]', self.new_id):
+            raise UsageError(
+                f'{self.new_id!r} is no id: a short pseudonym without < > : " / \\ | ? *'
+            )
 
 
 @dataclass(frozen=True, slots=True)

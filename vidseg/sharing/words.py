@@ -36,6 +36,8 @@ class Words:
 
     annotation: Annotation
     captions: Captions | None = None
+    surgeon: str = ""
+    role: str = ""
     covariates: tuple[tuple[str, str], ...] = ()
     groups: tuple[Group, ...] = ()
     found: tuple[Sifted, ...] = ()
@@ -58,6 +60,7 @@ def sift(result: CaseResult, options: ShareOptions, redaction: Redaction, kept: 
         words.done.append("Notes, extra columns and the annotator's name left out.")
     if result.captions is not None:
         _captions(result.captions, sieve, options, redaction, kept, words)
+    _people(result, sieve, options, words)
     _covariates(result, sieve, options, words)
     words.found = _marked_as_kept(sieve.found, options)
     for one in words.found:
@@ -95,6 +98,17 @@ def _captions(
     words.captions = cut_captions(replace(sifted, cues=heard), [span for span, _ in kept])
 
 
+def _people(result: CaseResult, sieve: Sieve, options: ShareOptions, words: Words) -> None:
+    """Keep the role, and the surgeon's pseudonym where asked, unless they sound like a name."""
+    case = result.case
+    if case.role and sieve.passes(f"by {case.role}", "role"):
+        words.role = case.role
+    if case.surgeon and options.keep_surgeon and sieve.passes(f"by {case.surgeon}", "surgeon"):
+        words.surgeon = case.surgeon
+    if case.surgeon and not words.surgeon:
+        words.done.append("The surgeon's pseudonym left out.")
+
+
 def _covariates(result: CaseResult, sieve: Sieve, options: ShareOptions, words: Words) -> None:
     told = dict(result.case.covariates)
     unknown = [name for name in (*options.coarsen, *options.left_out) if name not in told]
@@ -122,7 +136,7 @@ def _covariates(result: CaseResult, sieve: Sieve, options: ShareOptions, words: 
         def alike(row: Mapping[str, str]) -> dict[str, str]:
             return {name: coarse(name, v, options.coarsen.get(name)) for name, v in row.items()}
 
-        role = {"role": result.case.role} if result.case.role else {}
+        role = {"role": words.role} if words.role else {}
         own = role | {name: value for name, value in kept.items() if name != INTERVAL}
         words.groups = group_sizes(own, [alike(row) for row in options.others])
 
