@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import av
+from PIL import Image
 
 from synthetic_clips.clip import make_clip
 
@@ -126,6 +128,10 @@ def copied(
             text.metadata["title"] = words("caption title")
             name = words("attachment name")
             target.add_attachment(f"{name}.txt", "text/plain", words("attachment").encode())
+            target.add_attachment("cover.jpg", "image/jpeg", cover(words))
+        if kind == "mpegts":
+            text = target.add_mux_stream("klv")
+            text.time_base = Fraction(1, 90_000)
         planted = extra(words) if extra else []
         for packet in given.demux():
             if not packet.size:
@@ -138,10 +144,18 @@ def copied(
             ready.stream = streams[packet.stream.index]
             target.mux(ready)
         if text is not None:
-            cue = av.Packet(words("caption").encode())
+            cue = av.Packet(bytes(16) + words("caption or data track").encode())
             cue.stream, cue.time_base, cue.duration = text, Fraction(1, 1000), 500
             cue.pts = cue.dts = 100
             target.mux(cue)
+
+
+def cover(words: Words) -> bytes:
+    """Give a small JPEG with a word in its comment."""
+    file = io.BytesIO()
+    picture = Image.new("RGB", (32, 32), (200, 10, 10))
+    picture.save(file, "JPEG", comment=words("cover picture").encode())
+    return file.getvalue()
 
 
 def box(kind: bytes, body: bytes) -> bytes:
@@ -156,6 +170,8 @@ def add_boxes(path: Path, words: Words) -> None:
     data[at : at + 32] = b"\x14" + words.fitting("compressor name", 20).ljust(31, b"\0")
     packet = b"<x:xmpmeta>" + words("XMP").encode() + b"</x:xmpmeta>"
     data += box(b"uuid", XMP + packet)
+    picture = box(b"covr", box(b"data", b"\0\0\0\x0d" + bytes(4) + cover(words)))
+    data += box(b"udta", box(b"meta", bytes(4) + box(b"ilst", picture)))
     data += box(b"free", words("free box").encode())
     data += box(b"skip", words("skip box").encode("utf-16-be"))
     data += box(b"mdat", words("bytes no sample refers to").encode())
