@@ -24,8 +24,9 @@ from vidseg.model.recording import Part
 GRIDS = {"hevc": 32}
 BLOCK = 16
 """Rectangles are painted out to multiples of this many px, the blocks that are coded as one, by
-codec; and half a block beyond what was asked for at least, which is more than loop filters
-reach (3 px: ITU-T H.264, 8.7; H.265, 8.7.2)."""
+codec; and a whole block beyond what was asked for at least: loop filters reach less
+(3 px: ITU-T H.264, 8.7; H.265, 8.7.2), but a black block beside the scene may come out off by one,
+which a margin of half a block let be seen."""
 
 _LUMA_BLACK = 16
 _PLANAR = ("yuv4", "yuvj4", "gray")
@@ -44,7 +45,7 @@ class Box:
 
     def grown(self, width: int, height: int, grid: int) -> Box:
         """Give the box as it is painted into a picture of that size, coded in ``grid`` px."""
-        margin = grid // 2
+        margin = grid
         return Box(
             max(0, (self.left - margin) // grid * grid),
             max(0, (self.top - margin) // grid * grid),
