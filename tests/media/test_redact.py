@@ -204,13 +204,14 @@ def test_a_mask_is_told_in_px_of_the_picture_as_shown(tmp_path: Path, rotation: 
 
 @pytest.mark.parametrize(
     ("codec", "pixel_format"),
-    [("png", "rgb24"), ("ffv1", "gray16le"), ("ffv1", "yuv422p12le"), ("ffv1", "yuv411p"),
+    [("rawvideo", "bgr24"), ("ffv1", "gray16le"), ("ffv1", "yuv422p12le"), ("ffv1", "yuv411p"),
      ("libx264", "yuv444p"), ("libx264", "gray")],
 )  # fmt: skip
 def test_masks_are_black_in_every_pixel_format(
     tmp_path: Path, codec: str, pixel_format: str
 ) -> None:
-    path, out = tmp_path / "source.mkv", tmp_path / "out.mp4"
+    path = tmp_path / ("source.avi" if codec == "rawvideo" else "source.mkv")
+    out = tmp_path / "out.mp4"
     noise = np.random.default_rng(7).integers(0, 255, (6, 98, 162, 3)).astype(np.uint8)
     with av.open(str(path), "w") as target:
         stream: Any = target.add_stream(codec, rate=25)
