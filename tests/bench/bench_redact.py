@@ -3,10 +3,11 @@
     python tests/bench/bench_redact.py [--minutes 10] [--size 1920x1080] [--group 60]
         [--encoded 60] [--work FOLDER]
 
-A recording (30 frames/s, H.264) is made with ffmpeg, 30 s over and over. Then, each in a process of its own: vidseg
-with nothing but the metadata to take out, with one mask over one minute in the middle, and with
-everything encoded anew; ffmpeg's plain copy without metadata (which leaves what lies within the
-pictures); ffmpeg painting the same mask and encoding anew (libx264, veryfast, crf 18). Of the
+A recording (30 frames/s, H.264) is made with ffmpeg, 30 s over and over. Then, each in a process
+of its own: vidseg with nothing but the metadata to take out, with one mask over one minute in
+the middle, and with everything encoded anew; ffmpeg's plain copy without metadata (which leaves
+what lies within the pictures); ffmpeg painting the same mask and encoding anew (libx264,
+veryfast, crf 18). Of the
 ways that encode everything, the first ``--encoded`` seconds are done and the rest reckoned from
 the length. vidseg's times hold its checks of the written file. ffmpeg must be on the PATH.
 """

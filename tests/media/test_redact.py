@@ -202,6 +202,33 @@ def test_a_mask_is_told_in_px_of_the_picture_as_shown(tmp_path: Path, rotation: 
         assert len(np.unique(luma[0:60])) > 1, "more than the mask is covered"
 
 
+@pytest.mark.parametrize(
+    ("codec", "pixel_format"),
+    [("rawvideo", "bgr24"), ("ffv1", "gray16le"), ("ffv1", "yuv422p12le"), ("ffv1", "yuv411p"),
+     ("libx264", "yuv444p"), ("libx264", "gray")],
+)  # fmt: skip
+def test_masks_are_black_in_every_pixel_format(
+    tmp_path: Path, codec: str, pixel_format: str
+) -> None:
+    path = tmp_path / ("source.avi" if codec == "rawvideo" else "source.mkv")
+    out = tmp_path / "out.mp4"
+    noise = np.random.default_rng(7).integers(0, 255, (6, 98, 162, 3)).astype(np.uint8)
+    with av.open(str(path), "w") as target:
+        stream: Any = target.add_stream(codec, rate=25)
+        stream.width, stream.height, stream.pix_fmt = 162, 98, pixel_format
+        for picture in noise:
+            frame = av.VideoFrame.from_ndarray(picture, "rgb24").reformat(format=pixel_format)
+            target.mux(stream.encode(frame))
+        target.mux(stream.encode(None))
+    done = redact(one(path), Redaction(masks=(Mask(33, 21, 40, 30),)), out)
+    assert done.encoded_frames == len(frames(out)) == 6
+    for _, frame in frames(out):
+        picture = frame.to_ndarray(format="rgb24")
+        assert len(np.unique(picture[22:50, 34:72])) == 1
+        assert int(picture[22:50, 34:72].max()) <= 1
+        assert len(np.unique(picture)) > 30, "more than the mask is covered"
+
+
 def test_a_mask_on_pixels_that_are_not_square(tmp_path: Path) -> None:
     part = read_part(_wide(tmp_path))
     assert part.pixel_aspect == 2

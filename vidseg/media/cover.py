@@ -29,6 +29,7 @@ codec; and a whole block beyond what was asked for at least: loop filters reach 
 which a margin of half a block let be seen."""
 
 _LUMA_BLACK = 16
+_MOST_BITS = 12
 _PLANAR = ("yuv4", "yuvj4", "gray")
 
 Samples = npt.NDArray[Any]
@@ -63,9 +64,9 @@ class Cover:
     def painted(self, frame: av.VideoFrame, part: Part) -> av.VideoFrame:
         """Give ``frame`` of ``part`` with all boxes black, each somewhat larger than asked."""
         wanted = pixel_format(part)
-        if frame.format.name != wanted and not _paintable(frame):
+        if not _paintable(frame):
             pts, time_base = frame.pts, frame.time_base
-            frame = frame.reformat(format=wanted if _is_planar(wanted) else "yuv420p")
+            frame = frame.reformat(format=wanted if wanted.startswith(_PLANAR) else "yuv420p")
             frame.pts, frame.time_base = pts, time_base
         frame.make_writable()
         for box in self.boxes:
@@ -128,12 +129,9 @@ def cover_of(boxes: Iterable[Box], part: Part, *, black: bool) -> Cover | None:
     return Cover(found) if found else None
 
 
-def _is_planar(name: str) -> bool:
-    return name.startswith(_PLANAR) and not name.endswith("be")
-
-
 def _paintable(frame: av.VideoFrame) -> bool:
-    return _is_planar(frame.format.name)
+    name, depth = frame.format.name, frame.format.components[0].bits
+    return name.startswith(_PLANAR) and not name.endswith("be") and depth <= _MOST_BITS
 
 
 def _areas(frame: av.VideoFrame, box: Box) -> list[tuple[Samples, int]]:
