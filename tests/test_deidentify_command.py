@@ -328,11 +328,13 @@ def test_covariates_dates_and_the_group_they_leave(
 ) -> None:
     seen(NOTHING)
     folder = case.parent
-    for number, pupil in enumerate((4.6, 4.9, 7)):
-        (folder / f"c{number}.csv").write_text("start,end,step\n0,5,rhexis\n", encoding="utf-8")
-        text = f"case,role,age,pupil_mm\nc{number},trainee,{90 + number},{pupil}\n"
+    # the case itself is there as well, and is not counted twice
+    cases = {"c0": 4.6, "c1": 4.9, "c2": 7, "Person-2031": 4.7}
+    for number, (name, pupil) in enumerate(cases.items()):
+        (folder / f"{name}.csv").write_text("start,end,step\n0,5,rhexis\n", encoding="utf-8")
+        text = f"case,role,age,pupil_mm\n{name},trainee,{90 + number},{pupil}\n"
         (folder / "cases.csv").write_text(text, encoding="utf-8")
-        add = ["library", "add", str(folder / f"c{number}.csv"), "--cases"]
+        add = ["library", "add", str(folder / f"{name}.csv"), "--cases"]
         add += [str(folder / "cases.csv"), "--library", str(folder / "l.sqlite")]
         assert main([*add, "--quiet"]) == 0
     capsys.readouterr()

@@ -84,7 +84,9 @@ class Width(click.ParamType[tuple[str, Decimal]]):
     "--mask", "masks", type=MaskText(), multiple=True, metavar="X,Y,W,H[@START-END]",
     help="Cover a rectangle (px of the picture as shown), for all or part of the time.",
 )  # fmt: skip
-@click.option("--masks", "mask_file", type=FILE, help="A table of rectangles to cover.")
+@click.option(
+    "--masks", "mask_file", type=FILE, metavar="FILE", help="A table of rectangles to cover."
+)
 @click.option("--mask-overlays", is_flag=True, help="Cover all burnt-in text that is found.")
 @click.option(
     "--excluded",
@@ -118,11 +120,22 @@ class Width(click.ParamType[tuple[str, Decimal]]):
 )  # fmt: skip
 @click.option("--leave-out", "left_out", multiple=True, metavar="NAME", help="Drop a covariate.")
 @click.option("--library", metavar="PLACE", help="Count how many of its cases share covariates.")
-@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="Tell the date as days since.")
+@click.option(
+    "--since",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    help="Tell the date of the operation as days since this one.",
+)
 @click.option("--keep-surgeon", is_flag=True, help="Keep the surgeon's pseudonym.")
 @click.option("--id", "new_id", metavar="NAME", help="Name of the case in the copy.")
 @click.option("--captions", type=FILE, help="Captions of the recording (.vtt or .srt).")
-@click.option("--quality", type=click.IntRange(0, 51), default=18, show_default=True)
+@click.option(
+    "--quality",
+    type=click.IntRange(0, 51),
+    default=18,
+    show_default=True,
+    help="x264's constant rate factor where all pictures are encoded anew.",
+)
 @click.option("--reencode", is_flag=True, help="Encode all pictures anew; copy none.")
 @procedure_option
 @clock_option

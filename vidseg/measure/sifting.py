@@ -37,13 +37,11 @@ class Sieve:
         self.found: list[Sifted] = []
 
     def passes(self, text: str, where: str) -> bool:
-        """Check one text; False where something in it is not allowed."""
-        found = [
-            Sifted(where, text, one, one.text.strip().casefold() in self.allowed)
-            for one in find_identifiers(text, self.known)
-        ]
-        self.found += found
-        return all(one.allowed for one in found)
+        """Check one text; False where something in it is not allowed, and then nothing of it is."""
+        found = find_identifiers(text, self.known)
+        allowed = all(one.text.strip().casefold() in self.allowed for one in found)
+        self.found += [Sifted(where, text, one, allowed) for one in found]
+        return allowed
 
     def captions(self, captions: Captions) -> Captions:
         """Give the captions without those that do not pass."""
