@@ -6,13 +6,16 @@ The measured promises about pictures and sound stand with ``vidseg.media.redact`
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
 
-from synthetic_clips import make_clip
+from synthetic_clips import load_scenario, make_clip
+from synthetic_clips.burnt_in import BurntIn, box, ink, with_contrast, write_burnt_in
 from vidseg.cli import main
 from vidseg.formats.case_file import read_case
 from vidseg.media.probe import read_part
@@ -446,9 +449,31 @@ def test_an_own_vocabulary_goes_along_bare(
     assert 'may identify someone: "Springfield"' in capsys.readouterr().err
 
 
-def test_a_look_of_its_own_is_taken(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Nothing is put in place of the look here; what it may find is accepted."""
-    assert shared(case, "--looked") == 0
+def test_a_name_written_into_the_picture_is_found_and_covered(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nothing is put in place of the look here; the letters are drawn by another library."""
+    rate, frames, size = 5, 120, (320, 180)
+    demo = load_scenario("demo")
+    scenario = replace(demo, size=size, rate=Fraction(rate), look=replace(demo.look, seed=900))
+    thing = BurntIn("text", 20, 150, 12, 0, frames, "A. Muster 1950")
+    thing = with_contrast(thing, scenario, 40, 150)
+    write_burnt_in(scenario, [thing], tmp_path / "clip.mp4", start=20, frames=frames, grain=2.0)
+    (tmp_path / "steps.csv").write_text("start,end,step\n2,20,rhexis\n", encoding="utf-8")
+    case = tmp_path / "case.toml"
+    case.write_text(
+        'id = "a"\nrecording = "clip.mp4"\nannotation = "steps.csv"\n[consent]\nteaching = "yes"\n',
+        encoding="utf-8",
+    )
+    assert shared(case) == 1
+    assert capsys.readouterr().err.count("undecided: burnt-in text, perhaps") == 1
+    assert not (tmp_path / "shared" / "copy").exists()
+    assert shared(case, "--mask-overlays") == 0
+    left, top, right, bottom = box(ink(thing, 0, size, rate))
+    for side, seen_there in (("before", True), ("after", False)):
+        path = tmp_path / "shared" / "record" / "frames" / f"1-{side}.jpg"
+        picture = np.asarray(Image.open(path).convert("L"))[top:bottom, left:right]
+        assert bool(picture.max() > 100) is seen_there
     remarks = record(case)["look_remarks"]
     assert any("a person must look" in remark for remark in remarks)  # type: ignore[attr-defined]
 
