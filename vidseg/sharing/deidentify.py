@@ -53,18 +53,17 @@ def deidentify(
     recording cannot be read or the copy fails one of its checks; no copy is left then.
     """
     consent = require_consent(result.case, options.purpose)
-    look = find_look(result.recording, lambda done: progress("looking it over", done))
-    hiding = decide(result, options, look)
-    if hiding.undecided:
-        folder = OutputFolder(out)
-        show_look(result, look, folder, progress)
-        folder.finish()
-        return Shared(out, hiding.undecided, (), (), look.remarks)
-    kept = plan(result.recording, hiding.redaction).kept
-    words = sift(result, options, hiding.redaction, kept)
-    carried = carry(words.annotation, result.edits, result.recording.recorded, kept)
     folder = OutputFolder(out)
     try:
+        look = find_look(result.recording, lambda done: progress("looking it over", done))
+        hiding = decide(result, options, look)
+        if hiding.undecided:
+            show_look(result, look, folder, progress)
+            folder.finish()
+            return Shared(out, hiding.undecided, (), (), look.remarks)
+        kept = plan(result.recording, hiding.redaction).kept
+        words = sift(result, options, hiding.redaction, kept)
+        carried = carry(words.annotation, result.edits, result.recording.recorded, kept)
         show_look(result, look, folder, progress)
         name, ways = make_recording(result, hiding.redaction, options, folder, progress)
         case = make_case(result, options, folder, name, carried, words)
