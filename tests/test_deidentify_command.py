@@ -405,6 +405,19 @@ def test_the_same_again_changes_nothing(case: Path, seen: Callable[[Look], None]
     assert manifest.read_bytes() == before
 
 
+def test_what_was_put_beside_a_copy_does_not_go_along_with_the_next(
+    case: Path, seen: Callable[[Look], None], capsys: pytest.CaptureFixture[str]
+) -> None:
+    seen(NOTHING)
+    assert shared(case) == 0
+    clip = case.parent / "shared" / "copy" / "recording.vidseg" / "clips" / "01.mp4"
+    clip.parent.mkdir(parents=True)
+    clip.write_bytes(b"an earlier clip, with its sound")
+    assert shared(case) == 2
+    assert "may show what a new copy hides" in capsys.readouterr().err
+    assert clip.exists()
+
+
 def test_two_parts_and_declared_edits_become_one_copy(
     tmp_path: Path, seen: Callable[[Look], None]
 ) -> None:

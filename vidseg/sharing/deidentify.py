@@ -30,7 +30,7 @@ from vidseg.media.still import write_pictures
 from vidseg.model.case import Case, CaseResult
 from vidseg.model.clock import format_time
 from vidseg.model.consent import Consent
-from vidseg.model.problem import VidsegError
+from vidseg.model.problem import UsageError, VidsegError
 from vidseg.model.span import Spans
 from vidseg.reading import Progress, silent
 from vidseg.sharing.hiding import Hiding, decide, show_look
@@ -55,6 +55,7 @@ def deidentify(
     consent = require_consent(result.case, options.purpose)
     folder = OutputFolder(out)
     try:
+        _refuse_strangers(folder)
         look = find_look(result.recording, lambda done: progress("looking it over", done))
         hiding = decide(result, options, look)
         if hiding.undecided:
@@ -78,6 +79,21 @@ def deidentify(
     folder.finish()
     open_lines = [line for line in (*record.safe_harbor, *record.dicom) if _is_open(line.status)]
     return Shared(out, (), words.found, words.groups, notes, len(open_lines))
+
+
+def _refuse_strangers(folder: OutputFolder) -> None:
+    """Refuse where files that were put beside an earlier copy would go along with the new one."""
+    strange = [
+        path.name
+        for path in sorted((folder.out / COPY).rglob("*"))
+        if path.is_file() and path.relative_to(folder.out).as_posix() not in folder.before
+    ]
+    if strange:
+        more = f" and {len(strange) - 3} more" if len(strange) > 3 else ""
+        raise UsageError(
+            f"{folder.out / COPY} holds files that are no part of the copy ({', '.join(strange[:3])}"
+            f"{more}) and may show what a new copy hides; move them away, or choose another --out"
+        )
 
 
 def _is_open(status: Status) -> bool:
