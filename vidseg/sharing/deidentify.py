@@ -89,10 +89,10 @@ def _refuse_strangers(folder: OutputFolder) -> None:
         if path.is_file() and path.relative_to(folder.out).as_posix() not in folder.before
     ]
     if strange:
-        more = f" and {len(strange) - 3} more" if len(strange) > 3 else ""
+        named = ", ".join(strange[:3]) + (f" and {len(strange) - 3} more" if strange[3:] else "")
         raise UsageError(
-            f"{folder.out / COPY} holds files that are no part of the copy ({', '.join(strange[:3])}"
-            f"{more}) and may show what a new copy hides; move them away, or choose another --out"
+            f"{folder.out / COPY} holds files that are no part of the copy ({named}) and may show "
+            "what a new copy hides; move them away, or choose another --out"
         )
 
 
