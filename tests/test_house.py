@@ -19,6 +19,7 @@ NOT_OF_ANNOTATIONS = {
     "chapters-not-joined",
     "doubtful-clock",
     "identifying-metadata",
+    "identifying-text",
     "in-inserted-material",
     "joined-without-clock",
     "parts-overlap",

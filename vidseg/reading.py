@@ -16,6 +16,7 @@ from vidseg.measure.privacy import identifying
 from vidseg.measure.resolve import resolve
 from vidseg.measure.ruler import Clock
 from vidseg.media.probe import open_recording
+from vidseg.media.residue import residue
 from vidseg.model.annotation import Annotation, Mark, Sheet
 from vidseg.model.case import Case, CaseResult
 from vidseg.model.clock import format_time
@@ -205,3 +206,20 @@ def recording_problems(recording: Recording) -> tuple[Problem, ...]:
         found.extend(Problem.of("doubtful-clock", doubt, part.path.name) for doubt in part.doubts)
         found.extend(identifying(part.tags, part.path.name))
     return tuple(found)
+
+
+def hidden_problems(recording: Recording) -> tuple[Problem, ...]:
+    """Give what lies in the recording's files beyond pictures, sound, chapters and captions.
+
+    All of it is read. Much of it is harmless (the settings of an encoder are a message within
+    the pictures); what it says is not looked into.
+    """
+    return tuple(
+        Problem.of(
+            "identifying-metadata",
+            f"holds {thing}; what it says is not known, and a copy by `vidseg deidentify` has none",
+            part.path.name,
+        )
+        for part in recording.parts
+        for thing in residue(part.path)
+    )

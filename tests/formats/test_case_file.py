@@ -156,3 +156,26 @@ def test_a_case_without_a_recording_is_refused(folder: Path) -> None:
 def test_a_missing_case_file_is_an_error_and_not_a_crash(tmp_path: Path) -> None:
     with pytest.raises(FormatError, match="cannot be read"):
         read_case(tmp_path / "case.toml")
+
+
+def test_consent_by_purpose(folder: Path) -> None:
+    from vidseg.model.consent import Answer, Consent, Purpose
+
+    head = 'id = "a"\nrecording = "part1.mp4"\n'
+    case = read_case(
+        written(
+            folder,
+            head + '[consent]\nteaching = "yes"\nresearch = "no"\ndate = 2031-05-13\n'
+            'document = "form 7"\n',
+        )
+    )
+    assert case.consent == Consent(Answer.YES, Answer.NO, Answer.UNKNOWN, "2031-05-13", "form 7")
+    assert [case.consent.to(purpose) for purpose in Purpose] == ["yes", "no", "unknown"]
+    assert read_case(written(folder, head)).consent is None
+    assert read_case(written(folder, head + '[consent]\ndate = "May 2031"\n')).consent == Consent(
+        date="May 2031"
+    )
+    error = refused(folder, head + '[consent]\nteaching = "maybe"\nteachings = "yes"\n')
+    assert "consent.teaching: must be one of yes, no, unknown, not 'maybe'" in error.reason
+    assert "consent.teachings: no such key; did you mean 'teaching'?" in error.reason
+    assert "must be a date" in refused(folder, head + "[consent]\ndate = 2031\n").reason

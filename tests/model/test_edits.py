@@ -113,9 +113,16 @@ def test_worked_by_hand() -> None:
         ([Inserted(Span(10, 30)), Speed(Span(20, 40), Fraction(2))], "overlaps"),
         ([Inserted(Span(10, 30)), Removed(20, 5)], "overlaps"),
         ([Speed(Span(10, 30), Fraction(2)), Removed(20, 5)], "overlaps"),
-        ([Removed(20, 5), Pause(20, 5)], "at one instant"),
+        ([Removed(20, 5), Removed(20, 6)], "at one instant"),
+        ([Pause(20, 5), Removed(20, 6), Pause(20, 5)], "at one instant"),
     ],
 )
 def test_edits_that_contradict(edits: list[Edit], message: str) -> None:
     with pytest.raises(ValueError, match=message):
         EditMap(edits, LENGTH)
+
+
+def test_a_pause_before_the_first_frame_takes_nothing_from_what_follows() -> None:
+    clock = EditMap([Pause(0, 7), Removed(0, 2)], LENGTH)
+    assert clock.start_of(0) == 9
+    assert clock.pauses() == Spans([Span(0, 7)])

@@ -27,6 +27,7 @@ COMMANDS = {
     "page": ("vidseg.cli.run:page", "Write the offline case page, with what it shows."),
     "mark": ("vidseg.cli.mark:command", "Mark the steps of a recording by hand, in the browser."),
     "draft": ("vidseg.cli.draft:command", "Draft an annotation from the captions of a narration."),
+    "deidentify": ("vidseg.cli.deidentify:command", "Make a copy fit to share, and its record."),
     "convert": ("vidseg.cli.convert:command", "Convert an annotation between formats."),
     "audit": ("vidseg.cli.audit:command", "Say whether a recording's clock can be trusted."),
     "procedures": ("vidseg.cli.procedures:command", "List, print or start vocabularies."),

@@ -16,20 +16,27 @@ from vidseg.model.recording import Part, Recording
 
 @click.command("inspect")
 @click.argument("recordings", type=FILE, nargs=-1, required=True)
+@click.option(
+    "--hidden",
+    is_flag=True,
+    help="Also read each file to its last byte for what may be hidden in it: messages within the "
+    "pictures, attachments, cover pictures, data tracks, bytes that nothing refers to.",
+)
 @json_option
 @quiet_option
-def command(recordings: tuple[Path, ...], as_json: bool, quiet: bool) -> int:
+def command(recordings: tuple[Path, ...], hidden: bool, as_json: bool, quiet: bool) -> int:
     """Tell in plain words what each of RECORDINGS is: picture, clock, sound, captions, chapters;
     and warn of what makes its times doubtful and of what may identify someone.
 
     \b
     Example:
       vidseg inspect case.mp4
+      vidseg inspect case.mp4 --hidden
     """
     from vidseg.export.case_json import problem_json, recording_facts
     from vidseg.media.parts import join_parts
     from vidseg.media.probe import read_part
-    from vidseg.reading import recording_problems
+    from vidseg.reading import hidden_problems, recording_problems
 
     with progress_shown(quiet) as progress:
         parts = [
@@ -37,7 +44,10 @@ def command(recordings: tuple[Path, ...], as_json: bool, quiet: bool) -> int:
             for path in recordings
         ]
     found = [Recording((part,)) for part in parts]
-    problems = [recording_problems(recording) for recording in found]
+    problems = [
+        (*recording_problems(recording), *(hidden_problems(recording) if hidden else ()))
+        for recording in found
+    ]
     if as_json:
         facts = [
             recording_facts(recording) | {"problems": [problem_json(problem) for problem in own]}

@@ -97,6 +97,11 @@ def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
 @on_a_case
 @clip_options
 @click.option(
+    "--share",
+    is_flag=True,
+    help="Write nothing that carries what may identify someone: refuse, and say what it is.",
+)
+@click.option(
     "--audit",
     is_flag=True,
     help="Also look at every picture for cuts, freezes and changed speed (decodes it all).",
@@ -104,6 +109,7 @@ def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
 def run(
     request: Request,
     audit: bool,
+    share: bool,
     steps: tuple[str, ...],
     pad_ns: int,
     join_visits: bool,
@@ -127,7 +133,7 @@ def run(
 
     outputs = ALL | {"audit"} if audit else ALL
     options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), outputs)
-    return make(request, "vidseg", options)
+    return make(request, "vidseg", options, share=share)
 
 
 @click.command("page")
@@ -203,10 +209,14 @@ def clips(
     return make(request, "clips", options)
 
 
-def make(request: Request, kind: str, options: RunOptions) -> int:
-    """Read the case, say its problems, write the outputs and say what to open."""
+def make(request: Request, kind: str, options: RunOptions, *, share: bool = False) -> int:
+    """Read the case, say its problems, write the outputs and say what to open.
+
+    With ``share`` nothing is written where anything of it may identify someone.
+    """
+    from vidseg.measure.telling import telling
     from vidseg.pipeline import write_case
-    from vidseg.reading import read_case_files
+    from vidseg.reading import hidden_problems, read_case_files
 
     quiet = request.quiet
     with progress_shown(quiet) as progress:
@@ -218,6 +228,14 @@ def make(request: Request, kind: str, options: RunOptions) -> int:
         say(
             f"{count_problems(result.problems)}; nothing was written. Mend the rows in error, or "
             "go on with --despite-errors."
+        )
+        return 1
+    if share and (found := (*telling(result), *hidden_problems(result.recording))):
+        show_problems([problem for problem in found if problem not in result.problems])
+        say(
+            f"{len(found)} thing(s) that may identify someone would stand on the page or beside "
+            "it; nothing was written. Make a copy fit to share with `vidseg deidentify`, and run "
+            "on that."
         )
         return 1
     with progress_shown(quiet) as progress:

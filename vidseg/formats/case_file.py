@@ -21,6 +21,13 @@
     [covariates]                        # text, numbers, true/false; for tables
     pupil_mm = 6.5
 
+    [consent]                           # by purpose: "yes", "no" or "unknown"
+    teaching = "yes"
+    research = "no"
+    publication = "unknown"
+    date = 2031-05-13                   # date and document stay here, out of every copy
+    document = "consent form 7, department's file"
+
 Paths are relative to the file. Only ``id`` and a recording must be there.
 """
 
@@ -42,10 +49,11 @@ from vidseg.formats.own_toml import (
     place_text,
     read_text,
 )
-from vidseg.formats.schema import CaseFile, EditTable, nearest, shape_faults
+from vidseg.formats.schema import CaseFile, ConsentTable, EditTable, nearest, shape_faults
 from vidseg.formats.vocabulary import builtin_codes
 from vidseg.model.case import Case
 from vidseg.model.clock import format_time
+from vidseg.model.consent import Answer, Consent
 from vidseg.model.edits import Edit, Inserted, Pause, Removed, Speed
 from vidseg.model.procedure import fold
 from vidseg.model.span import Span
@@ -101,6 +109,17 @@ def read_case(path: Path) -> Case:
         starts=tuple(checked.starts),
         edits=tuple(_edit(edit) for edit in checked.edits),
         covariates=tuple((key, _as_text(value)) for key, value in checked.covariates.items()),
+        consent=None if checked.consent is None else _consent(checked.consent),
+    )
+
+
+def _consent(table: ConsentTable) -> Consent:
+    return Consent(
+        Answer(table.teaching),
+        Answer(table.research),
+        Answer(table.publication),
+        table.date,
+        table.document,
     )
 
 

@@ -301,6 +301,25 @@ class EditTable(Strict):
         return self
 
 
+def _day(value: object) -> str:
+    """Read a date as text or as TOML's own; keep it as text."""
+    if isinstance(value, datetime.date):
+        return value.isoformat()
+    if not isinstance(value, str):
+        raise ValueError('must be a date: 2031-05-13 or "May 2031"')
+    return value.strip()
+
+
+class ConsentTable(Strict):
+    """What the patient agreed to; a purpose that is not told is unknown."""
+
+    teaching: Literal["yes", "no", "unknown"] = "unknown"
+    research: Literal["yes", "no", "unknown"] = "unknown"
+    publication: Literal["yes", "no", "unknown"] = "unknown"
+    date: Annotated[str, PlainValidator(_day)] = ""
+    document: str = ""
+
+
 class CaseFile(Strict):
     """A ``case.toml`` as a whole."""
 
@@ -316,6 +335,7 @@ class CaseFile(Strict):
     case_number: Annotated[int, Field(ge=1)] | None = None
     covariates: dict[str, Annotated[Any, AfterValidator(_covariate)]] = {}
     edits: list[EditTable] = []
+    consent: ConsentTable | None = None
 
 
 # -------------------------------------------------------------------------------------------

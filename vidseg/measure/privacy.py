@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterator, Sequence
 from pathlib import PurePath
 
+from vidseg.measure.identifiers import CONTENT, PAIR, TITLES, TRADE, YEAR
 from vidseg.model.problem import Problem
 
 _HARMLESS_KEYS = re.compile(
@@ -56,50 +57,6 @@ _KINDS: tuple[tuple[str, str], ...] = (
     (r".*(uuid|umid|uid|guid)|.*identifier|(.*[._])?id", "a unique number (R)"),
 )
 
-_MONTH = (
-    r"(?<![a-z])(?:jan(?:uary)?|feb(?:ruary)?|mar(?:ch)?|apr(?:il)?|may|june?|july?|aug(?:ust)?"
-    r"|sept?(?:ember)?|oct(?:ober)?|nov(?:ember)?|dec(?:ember)?)(?![a-z])"
-)
-_YEAR, _DAY, _NUMBER = r"(?:19|20)\d\d", r"(?:0?[1-9]|[12]\d|3[01])", r"(?:0?[1-9]|1[0-2])"
-_TWO_DAY, _TWO_MONTH = r"(?:0[1-9]|[12]\d|3[01])", r"(?:0[1-9]|1[0-2])"
-_DATE = re.compile(
-    rf"(?<!\d)(?:{_YEAR}{_TWO_MONTH}{_TWO_DAY}(?:[T_ -]?\d{{4,6}})?"
-    rf"|{_YEAR}[-_. /]{_NUMBER}[-_. /]{_DAY}"
-    rf"|{_DAY}[-_. /]{_DAY}[-_. /](?:{_YEAR}|\d\d)"
-    rf"|{_DAY}[-_. ]?{_MONTH}[-_. ]?(?:{_YEAR}|\d\d)"
-    rf"|(?:{_YEAR}[-_. ]?)?{_MONTH}[-_. ]?{_DAY}(?:[-_., ]+{_YEAR})?)(?!\d)",
-    re.IGNORECASE,
-)
-_CONTENT: tuple[tuple[re.Pattern[str], str], ...] = (
-    (re.compile(r"[\w.+-]+@[\w-]+\.\w+"), "an e-mail address (F)"),
-    (re.compile(r"https?://\S+|www\.\S+", re.IGNORECASE), "a web address (N)"),
-    (re.compile(r"(?<![\d.])(?:\d{1,3}\.){3}\d{1,3}(?![\d.])"), "an IP address (O)"),
-    (
-        re.compile(r"(?<![\w-])[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.IGNORECASE),
-        "a unique number (R)",
-    ),
-    (re.compile(r"(?<!\d)\d{3}-\d{2}-\d{4}(?!\d)"), "a social security number (G)"),
-    (_DATE, "a date (C)"),
-    (re.compile(r"\d[\d-]{4,}\d"), "a long number, as of a record (H)"),
-)
-_TITLES = re.compile(
-    r"(?<![A-Za-z])(?:(?i:dr|mr|mrs|ms|prof|patient|pat|pt|mrn|dob|surname)[-_. ]+[A-Za-z0-9]+"
-    r"|(?:Dr|Mr|Mrs|Ms|Prof|Patient)[A-Z][a-z]+)"
-)
-_PAIR = re.compile(
-    r"(?<![A-Za-z])([A-Z][a-z]+|[A-Z]{3,})[-_., ]+([A-Z][a-z]+|[A-Z]{3,})(?![A-Za-z])"
-)
-_TRADE_WORDS = (
-    "after angle anterior assisted before camera capsule capsulorhexis case cataract channel clip "
-    "combined copy cornea corneal demo eye export extraction eyes final first footage fps full "
-    "glaucoma hard home implant implantation incision iol left lens live manual microscope movie "
-    "new nucleus oculus operation original part patch pediatric phaco phacoemulsification "
-    "posterior procedure pupil raw rec record recorded recording retina right room routine second "
-    "segment session short side small soft step surgery surgical take teaching test theatre toric "
-    "trabeculectomy trainee training trauma two uhd video view vitrectomy vitreous white"
-)
-_TRADE = frozenset(_TRADE_WORDS.split())
-
 
 def identifying(tags: Sequence[tuple[str, str, str]], file_name: str) -> tuple[Problem, ...]:
     """Give a warning for each metadata field, and each part of the name, that may identify.
@@ -135,7 +92,7 @@ def _kind(place: str, key: str, value: str) -> str | None:
     if not value or value.lower() in ("und", "unknown", "none", "n/a"):
         return None
     if place.startswith("chapter"):
-        return _content(value) or ("a person (A)" if _TITLES.search(value) else None)
+        return _content(value) or ("a person (A)" if TITLES.search(value) else None)
     if key == "handler_name":
         return None if _HANDLERS.fullmatch(value) else "a device or free text (M, R)"
     if _HARMLESS_KEYS.fullmatch(key) or _NO_TIME.fullmatch(value):
@@ -145,7 +102,7 @@ def _kind(place: str, key: str, value: str) -> str | None:
     for pattern, kind in _KINDS:
         if not re.fullmatch(pattern, key):
             continue
-        if kind.startswith("a date") and re.fullmatch(_YEAR, value):
+        if kind.startswith("a date") and re.fullmatch(YEAR, value):
             return None  # the year alone may stay, 164.514(b)(2)(i)(C)
         if key in ("encoder", "encoded_with") or key.endswith(("software", "tool", "application")):
             return None if _SOFTWARE.match(value) else kind
@@ -154,26 +111,28 @@ def _kind(place: str, key: str, value: str) -> str | None:
 
 
 def _content(text: str) -> str | None:
-    return next((kind for pattern, kind in _CONTENT if pattern.search(text)), None)
+    return next(
+        (f"{kind} ({letter})" for pattern, letter, kind in CONTENT if pattern.search(text)), None
+    )
 
 
 def _in_name(stem: str) -> Iterator[tuple[str, str]]:
     rest = stem
-    for pattern, kind in _CONTENT:
+    for pattern, letter, kind in CONTENT:
         for match in pattern.finditer(rest):
-            yield kind, match[0]
+            yield f"{kind} ({letter})", match[0]
         rest = pattern.sub("#", rest)
     yield from _people(rest)
 
 
 def _people(text: str) -> Iterator[tuple[str, str]]:
-    titled = _TITLES.search(text)
+    titled = TITLES.search(text)
     if titled is not None:
         yield "a person (A)", titled[0]
         return
     at = 0
-    while (pair := _PAIR.search(text, at)) is not None:
-        if not {pair[1].lower(), pair[2].lower()} & _TRADE:
+    while (pair := PAIR.search(text, at)) is not None:
+        if not {pair[1].lower(), pair[2].lower()} & TRADE:
             yield "a person (A)", pair[0]
             return
         at = pair.end(1)

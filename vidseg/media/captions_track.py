@@ -58,6 +58,12 @@ def track_language(tag: str, kind: str) -> str:
     return _QUICKTIME.get(code, code) if kind == "mov" else code
 
 
+def is_language(code: str) -> bool:
+    """Say whether ``code`` names a language known here (or none: ``und``), not some other word."""
+    known = {*_ISO_639_2, *_ISO_639_2.values(), *_QUICKTIME.values(), "und"}
+    return code.strip().replace("_", "-").split("-")[0].lower() in known
+
+
 def add_captions(target: av.container.OutputContainer, kind: str, captions: Captions) -> Stream:
     """Add a text track for ``captions`` to a file of container ``kind``; call before muxing."""
     codec = _CODECS[kind]

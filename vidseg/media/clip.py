@@ -21,7 +21,7 @@ from vidseg.media.captions_track import add_captions, caption_packets
 from vidseg.media.frames import decode
 from vidseg.media.opening import opened, video_stream
 from vidseg.media.picture import add_pictures, clip_time_base, picture_packets
-from vidseg.media.sound import add_sound, sound_packets
+from vidseg.media.sound import NOTHING, add_sound, sound_packets
 from vidseg.media.stretch import Stretch, stretches
 from vidseg.media.target import (
     Progress,
@@ -33,6 +33,7 @@ from vidseg.media.target import (
 from vidseg.model.clock import pts_to_ns
 from vidseg.model.problem import MediaError
 from vidseg.model.recording import Captions, Recording
+from vidseg.model.span import Spans
 
 
 def write_clip(
@@ -82,14 +83,21 @@ def write_tracks(
     picture_packets: Iterable[av.Packet[Any]],
     captions: Captions | None,
     progress: Progress,
+    *,
+    sound: bool = True,
+    silent: Spans = NOTHING,
 ) -> None:
-    """Write a clip's tracks: ``picture_packets`` of ``pictures``, its sound, its captions."""
+    """Write a clip's tracks: ``picture_packets`` of ``pictures``, its sound, its captions.
+
+    ``sound`` False leaves all sound out; ``silent`` (ns of the clip) is without any.
+    """
     length = pieces[-1].offset + pieces[-1].length
     tracks = [picture_packets]
-    for place, track in enumerate(pieces[0].part.audio):
+    for place, track in enumerate(pieces[0].part.audio if sound else ()):
         if track.rate_hz < 1 or track.channels < 1:
             continue
-        tracks.append(sound_packets(add_sound(target, kind, track), track, place, pieces))
+        heard = add_sound(target, kind, track)
+        tracks.append(sound_packets(heard, track, place, pieces, silent))
     if captions and captions.cues:
         texts = add_captions(target, kind, captions)
         tracks.append(caption_packets(texts, kind, captions, length))

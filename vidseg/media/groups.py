@@ -14,6 +14,7 @@ from av.error import FFmpegError
 from vidseg.media.bits import by_lengths, by_start_codes, joined
 from vidseg.media.opening import opened, video_stream
 from vidseg.media.parameter_sets import SYNTAXES
+from vidseg.media.payload import clean_header, clean_units
 from vidseg.media.reader import BACKS_S, packets
 from vidseg.model.clock import NS, ns_to_pts, pts_to_ns
 from vidseg.model.recording import Part
@@ -46,16 +47,17 @@ class Source:
     """A part of a recording, open for reading pictures and frames any number of times.
 
     Raises NotSpliceable where the codec, or the way the file holds it, is not one that can be
-    spliced, MediaError where it cannot be opened.
+    spliced, MediaError where it cannot be opened. ``clean`` leaves out of the header and of
+    every picture what decoding does not need (see ``payload``).
     """
 
-    def __init__(self, part: Part) -> None:
+    def __init__(self, part: Part, *, clean: bool = False) -> None:
         syntax = SYNTAXES.get(part.codec)
         if syntax is None:
             raise NotSpliceable(f"{part.codec} pictures are not spliced, H.264 and HEVC are")
         if not part.pts_order:
             raise NotSpliceable("its pictures carry no usable times")
-        self.part, self.syntax = part, syntax
+        self.part, self.syntax, self.clean = part, syntax, clean
         self._opening = opened(part.path)
         container = self._opening.__enter__()
         try:
@@ -64,6 +66,8 @@ class Source:
             context = self.stream.codec_context
             self.depth = int(context.has_b_frames or 0)
             self.header = context.extradata or b""
+            if clean:
+                self.header = clean_header(syntax, self.header)
             try:
                 self.length_bytes, sets = syntax.read_header(self.header)
             except (ValueError, IndexError) as error:
@@ -146,8 +150,9 @@ class Source:
         if self.length_bytes is None:
             dropped = syntax.sets | syntax.left_out
             units = [u for u, k in zip(units, kinds, strict=True) if k not in dropped]
-            data = joined(units)
-        elif self.length_bytes != 4:
+        if self.clean:
+            units = clean_units(syntax, units)
+        if self.clean or self.length_bytes != 4:
             data = joined(units)
         return Picture(index, kind, bool(slices) and slices <= syntax.starts, tuple(units), data)
 

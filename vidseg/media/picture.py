@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from fractions import Fraction
 from typing import Any
 
@@ -18,6 +18,8 @@ from vidseg.model.clock import ns_to_pts
 from vidseg.model.problem import MediaError
 from vidseg.model.recording import Part
 
+Paint = Callable[[int, av.VideoFrame], av.VideoFrame] | None
+
 _KEPT_FORMATS = (
     "yuv420p", "yuvj420p", "yuv422p", "yuvj422p", "yuv444p", "yuvj444p", "nv12", "nv16", "nv21",
     "yuv420p10le", "yuv422p10le", "yuv444p10le", "gray", "gray10le",
@@ -26,7 +28,7 @@ _KEPT_FORMATS = (
 
 _FINE_TIME_BASE = Fraction(1, 90_000)
 _PRESET = "veryfast"
-_KEY_FRAME_EVERY_S = 2
+KEY_FRAME_EVERY_S = 2
 
 
 def pixel_format(part: Part) -> str:
@@ -73,7 +75,7 @@ def add_pictures(
     context.pix_fmt = pixel_format(part)
     context.time_base = time_base
     context.thread_count = encoder_threads()
-    context.gop_size = max(1, round(part.rate * _KEY_FRAME_EVERY_S))
+    context.gop_size = max(1, round(part.rate * KEY_FRAME_EVERY_S))
     if part.pixel_aspect > 0:
         context.sample_aspect_ratio = part.pixel_aspect
     context.color_range = head.color_range
@@ -88,17 +90,18 @@ def add_pictures(
 
 
 def picture_packets(
-    stream: av.VideoStream, pieces: Sequence[Stretch], time_base: Fraction
+    stream: av.VideoStream, pieces: Sequence[Stretch], time_base: Fraction, paint: Paint = None
 ) -> Iterator[av.Packet[Any]]:
     """Yield the encoded frames of ``pieces``, the first one at time 0, each with its length.
 
+    ``paint`` gets the place of a piece and a frame of it, and gives the frame to be encoded.
     The first frame of every piece is a key frame. Raises MediaError where the picture size
     changes or a frame does not decode.
     """
     size = (pieces[0].part.width, pieces[0].part.height)
     lengths: dict[int, int] = {}
     total = ns_to_pts(pieces[-1].offset + pieces[-1].length, time_base)
-    encoded = _encoded(stream, pieces, time_base, size, lengths)
+    encoded = _encoded(stream, pieces, time_base, size, lengths, paint)
     yield from with_lengths(encoded, lengths, total)
 
 
@@ -131,9 +134,10 @@ def _encoded(
     time_base: Fraction,
     size: tuple[int, int],
     lengths: dict[int, int],
+    paint: Paint,
 ) -> Iterator[av.Packet[Any]]:
     """Encode the frames; note each one's length in ``lengths`` by its timestamp."""
-    for piece in pieces:
+    for place, piece in enumerate(pieces):
         starts = piece.part.frame_ns
         for index, frame in decode(piece.part, piece.first, piece.last):
             if (frame.width, frame.height) != size:
@@ -142,6 +146,7 @@ def _encoded(
                     f"the picture is {frame.width}x{frame.height} at frame {index} and "
                     f"{size[0]}x{size[1]} before; one clip cannot hold both",
                 )
+            frame = paint(place, frame) if paint else frame
             start = int(starts[index]) - piece.start + piece.offset
             end = piece.end if index + 1 == piece.last else int(starts[index + 1])
             frame.pts = ns_to_pts(start, time_base)

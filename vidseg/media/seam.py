@@ -14,6 +14,7 @@ from av.video.frame import PictureType
 from vidseg.media import avc, hevc
 from vidseg.media.bits import by_start_codes
 from vidseg.media.groups import NotSpliceable, Source
+from vidseg.media.payload import clean_units
 
 EDGE_QUALITY = 14
 """Constant rate factor of the edges: they are short, and are to look like the copied middle."""
@@ -136,6 +137,8 @@ class EdgeEncoder:
             if syntax.name == "hevc" and kind in syntax.slices:
                 unit = hevc.renumbered(unit, self.number)
             found.append(unit)
+        if self.source.clean:
+            found = clean_units(syntax, found)
         return packet.pts, any(syntax.kind(unit) in syntax.starts for unit in found), found
 
 

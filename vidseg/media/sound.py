@@ -11,6 +11,7 @@ import av.container
 import av.error
 import numpy as np
 import numpy.typing as npt
+from av.codec.context import Flags
 
 from vidseg.media.captions_track import track_language
 from vidseg.media.opening import opened, video_stream
@@ -19,6 +20,7 @@ from vidseg.media.stretch import Stretch
 from vidseg.media.target import errors_of
 from vidseg.model.clock import NS, ratio_round
 from vidseg.model.recording import AudioTrack, Part
+from vidseg.model.span import Spans
 
 Samples = npt.NDArray[np.float32]
 
@@ -32,6 +34,12 @@ _TOLERATED_NS = 20_000_000
 """Timestamps may stray that much from the count of samples before sound is moved after them:
 Matroska rounds to 1 ms, transport streams and AVI by the packet."""
 
+_SMEARED = 3 * 1024
+"""Samples by which silence begins earlier and ends later than asked: AAC codes overlapping
+windows of 2048 samples (ISO/IEC 14496-3), so that each one reaches into its neighbours; windows
+without any sound decode to zeros."""
+
+NOTHING = Spans()
 _STEPS_BACK_NS = (NS, 3 * NS, 10 * NS, 30 * NS)
 _RUN_IN_NS = 200_000_000
 
@@ -44,24 +52,36 @@ def add_sound(target: av.container.OutputContainer, kind: str, track: AudioTrack
     stream.codec_context.layout = _LAYOUTS[channels]
     stream.codec_context.bit_rate = _BITS_PER_CHANNEL * channels
     stream.codec_context.time_base = Fraction(1, rate)
+    stream.codec_context.flags |= Flags.bitexact  # or the encoder puts its name into the sound
     if track.language:
         stream.metadata["language"] = track_language(track.language, kind)
     return stream
 
 
 def sound_packets(
-    stream: av.AudioStream, track: AudioTrack, place: int, pieces: Sequence[Stretch]
+    stream: av.AudioStream,
+    track: AudioTrack,
+    place: int,
+    pieces: Sequence[Stretch],
+    silent: Spans = NOTHING,
 ) -> Iterator[av.Packet[Any]]:
     """Yield the encoded sound of ``pieces``: the audio track number ``place`` of each part.
 
     Exactly the samples of the pieces, the first one at time 0; silence where a part has no
-    such track. ``track`` is the one given to ``add_sound``.
+    such track. ``track`` is the one given to ``add_sound``. What is heard during ``silent``
+    (ns of the clip) is exactly zero, also after decoding.
     """
+    quiet = [
+        (span.start * track.rate_hz // NS - _SMEARED, -(-span.end * track.rate_hz // NS) + _SMEARED)
+        for span in silent
+    ]
     layout = _LAYOUTS[min(max(track.channels, 1), 8)]
     sent = 0
     for piece in pieces:
         until = ratio_round((piece.offset + piece.length) * track.rate_hz, NS)
         for samples in piece_samples(piece, place, track, until - sent):
+            for start, end in quiet:
+                samples[:, max(0, start - sent) : max(0, end - sent)] = 0
             frame = av.AudioFrame.from_ndarray(samples, format="fltp", layout=layout)
             frame.sample_rate = track.rate_hz
             frame.time_base = Fraction(1, track.rate_hz)

@@ -14,7 +14,7 @@ from typing import Literal
 from vidseg.aside import written_aside
 from vidseg.media.clip import require_frames, write_clip, write_tracks
 from vidseg.media.groups import NotSpliceable
-from vidseg.media.splicing import DeeperOrder, Sources, Splice
+from vidseg.media.splicing import MOST_DEPTH, DeeperOrder, Sources, Splice
 from vidseg.media.stretch import stretches
 from vidseg.media.target import (
     Progress,
@@ -28,7 +28,6 @@ from vidseg.model.problem import MediaError
 from vidseg.model.recording import Captions, Recording
 
 Verify = Literal["edges", "full", "none"]
-MOST_DEPTH = 16
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,12 +20,16 @@ from av.stream import Stream
 
 from vidseg.media import avc
 from vidseg.media.bits import joined
+from vidseg.media.cover import Cover
 from vidseg.media.groups import NotSpliceable, Picture, Source
-from vidseg.media.picture import clip_time_base, with_lengths
+from vidseg.media.picture import KEY_FRAME_EVERY_S, clip_time_base, with_lengths
 from vidseg.media.seam import EDGE_QUALITY, EdgeEncoder, light_messages
 from vidseg.media.stretch import Stretch
 from vidseg.model.clock import ns_to_pts
 from vidseg.model.recording import Part
+
+MOST_DEPTH = 16
+"""Frames that a picture is reordered over at most."""
 
 MOST_WAITING = 100
 """Pictures kept waiting for a clean place; no codec reorders over so many."""
@@ -60,19 +64,23 @@ class _Run:
     first: int
     last: int
     number: int
+    cover: Cover | None
 
 
 class Sources:
-    """The parts of a recording, each opened once when it is first needed."""
+    """The parts of a recording, each opened once when it is first needed.
 
-    def __init__(self, threads: int) -> None:
-        self.threads = threads
+    ``clean`` as for ``Source``.
+    """
+
+    def __init__(self, threads: int, *, clean: bool = False) -> None:
+        self.threads, self.clean = threads, clean
         self._open: dict[int, Source] = {}
 
     def of(self, piece: Stretch) -> Source:
         """Give the open source of ``piece``. Raises NotSpliceable, MediaError."""
         if piece.number not in self._open:
-            self._open[piece.number] = Source(piece.part)
+            self._open[piece.number] = Source(piece.part, clean=self.clean)
         return self._open[piece.number]
 
     def close(self) -> None:
@@ -85,25 +93,41 @@ class Sources:
 class Splice:
     """The plan of one clip's pictures, and their packets.
 
-    Raises NotSpliceable where not one picture can be copied.
+    ``covers`` has for each of ``pieces`` what is painted over its frames (None: nothing); those
+    are all encoded. Raises NotSpliceable where not one picture can be copied.
     """
 
     def __init__(
-        self, pieces: Sequence[Stretch], sources: Sources, quality: int, depth: int = 0
+        self,
+        pieces: Sequence[Stretch],
+        sources: Sources,
+        quality: int,
+        depth: int = 0,
+        covers: Sequence[Cover | None] = (),
     ) -> None:
         self.pieces, self.sources = pieces, sources
+        self.covers = covers or [None] * len(pieces)
         self.time_base = clip_time_base(pieces)
         self.times, self.total = _times(pieces, self.time_base)
         self.starts: list[Picture | None] = []
         lead: Source | None = None
         reasons: list[str] = []
-        for piece in pieces:
+        for place, piece in enumerate(pieces):
             source = sources.of(piece)
+            if self.covers[place] is not None:
+                self.starts.append(None)
+                reasons.append("masks or black lie over them")
+                continue
             start = source.start_between(piece.first, piece.last)
             if start is not None and lead is not None and source.sets != lead.sets:
                 start = None
                 reasons.append("parts with other parameter sets cannot share one picture track")
-            elif start is not None and lead is not None and start.kind not in source.syntax.refresh:
+            elif (
+                start is not None
+                and lead is not None
+                and start.kind not in source.syntax.refresh
+                and self.covers[place - 1] is None
+            ):
                 # it ends what is before it, and decoders have been seen to drop what then waits
                 start = None
                 reasons.append("an open group of pictures is not copied behind copied ones")
@@ -179,16 +203,16 @@ class Splice:
     def _pictures(self) -> Iterator[tuple[Coded, bytes]]:
         waiting: list[_Run] = []
         number = 0
-        for piece, start in zip(self.pieces, self.starts, strict=True):
+        for piece, start, cover in zip(self.pieces, self.starts, self.covers, strict=True):
             source = self.sources.of(piece)
             count = piece.last - piece.first
             if start is None:
-                waiting.append(_Run(source, piece.first, piece.last, number))
+                waiting.append(_Run(source, piece.first, piece.last, number, cover))
                 number += count
                 continue
             assert start.index is not None
             if start.index > piece.first:
-                waiting.append(_Run(source, piece.first, start.index, number))
+                waiting.append(_Run(source, piece.first, start.index, number, None))
             yield from self._encoded(waiting, start)
             waiting = []
             reached = start.index
@@ -203,7 +227,8 @@ class Splice:
                 reached += 1
                 yield coded, picture.sample
             if reached < piece.last:
-                waiting.append(_Run(source, reached, piece.last, number + reached - piece.first))
+                begun = number + reached - piece.first
+                waiting.append(_Run(source, reached, piece.last, begun, None))
             number += count
         yield from self._encoded(waiting, None)
 
@@ -270,9 +295,15 @@ class Splice:
 
     def _frames(self, runs: Sequence[_Run]) -> Iterator[tuple[int, bool, av.VideoFrame]]:
         for run in runs:
+            every = max(1, round(run.source.part.rate * KEY_FRAME_EVERY_S))
             for index, frame in run.source.frames(run.first, run.last):
                 at = self.times[run.number + index - run.first]
-                yield at, index == run.first, frame
+                starts = (index - run.first) % every == 0 and (
+                    index == run.first or run.last - index > MOST_DEPTH
+                )
+                if run.cover is not None:
+                    frame = run.cover.painted(frame, run.source.part)
+                yield at, starts, frame
 
     def _any_start(self) -> Picture:
         return next(start for start in self.starts if start is not None)

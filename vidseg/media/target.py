@@ -28,6 +28,9 @@ EDIT_LIST_CONTAINERS = ("mp4", "mov")
 NO_STEP = "No step"
 """Title of a chapter during which no step runs; every vocabulary reads it as idle."""
 
+NEUTRAL_PROGRAM = "none"
+"""What a file fit to share names as the program that wrote it: Matroska wants a name."""
+
 _TIME_SCALE = 90_000
 
 
@@ -61,21 +64,36 @@ def errors_of(path: Path) -> Iterator[None]:
 
 @contextmanager
 def open_target(
-    path: Path, kind: str, *, faststart: bool = False
+    path: Path, kind: str, *, faststart: bool = False, unnamed: bool = False
 ) -> Iterator[av.container.OutputContainer]:
     """Open ``path`` for writing as ``kind``; no metadata and no program version goes in.
 
     Movie times of MP4 and MOV are counted in 1/90000 s, so that chapters keep their frame at
-    every usual rate. ``faststart`` puts the index first, for playing while it loads. Use within
-    ``errors_of``.
+    every usual rate. ``faststart`` puts the index first, for playing while it loads.
+    ``unnamed`` takes the name of FFmpeg out of Matroska. Use within ``errors_of``.
     """
     options = {"fflags": "+bitexact"}
     if kind in EDIT_LIST_CONTAINERS:
         options["movie_timescale"] = str(_TIME_SCALE)
         if faststart:
             options["movflags"] = "+faststart"
+    elif unnamed:
+        options["write_crc32"] = "0"
     with av.open(str(path), "w", format=kind, container_options=options) as target:
         yield target
+    if unnamed and kind == "matroska":
+        _take_name_out(path)
+
+
+def _take_name_out(path: Path) -> None:
+    """Replace the name in MuxingApp and WritingApp (RFC 9559, 5.1.2.13 and .14)."""
+    with path.open("r+b") as file:
+        head = file.read(4096)
+        for number in (b"\x4d\x80", b"\x57\x41"):
+            at = head.find(number + b"\x84Lavf")
+            if at >= 0:
+                file.seek(at + 3)
+                file.write(NEUTRAL_PROGRAM.encode())
 
 
 def set_chapters(target: av.container.OutputContainer, chapters: Sequence[Chapter]) -> None:

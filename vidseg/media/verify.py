@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 from av.error import FFmpegError
 
+from vidseg.media.cover import Cover
 from vidseg.media.groups import NotSpliceable
 from vidseg.media.opening import opened, video_stream
 from vidseg.media.splicing import Coded, Splice
@@ -32,6 +33,14 @@ FAILED = "the spliced clip did not pass its check"
 LEAST_PSNR_DB = 40.0
 
 Plane = npt.NDArray[Any]
+
+
+class NotBlack(NotSpliceable):
+    """What was painted over is not evenly black after coding; ``strays`` as Cover's."""
+
+    def __init__(self, strays: int) -> None:
+        super().__init__(f"{FAILED}: a covered place is not black (off by {strays})")
+        self.strays = strays
 
 
 def verify_splice(path: Path, splice: Splice, *, full: bool, progress: Progress = None) -> None:
@@ -98,6 +107,7 @@ class _Check:
     ) -> None:
         self.path, self.splice, self.regions, self.progress = path, splice, regions, progress
         self.expected: Iterator[tuple[int, av.VideoFrame]] = iter(())
+        self.covered: dict[int, Cover] = {}
         self.own = {picture.number for picture in splice.coded if picture.own}
 
     def run(self) -> None:
@@ -145,13 +155,18 @@ class _Check:
     def _source_frames(self, numbers: list[int]) -> Iterator[tuple[int, av.VideoFrame]]:
         """Yield (number in the clip, the source's frame); ``numbers`` rise by one."""
         base = 0
-        for piece in self.splice.pieces:
+        for place, piece in enumerate(self.splice.pieces):
             count = piece.last - piece.first
             low, high = max(numbers[0] - base, 0), min(numbers[-1] + 1 - base, count)
             if low < high:
                 source = self.splice.sources.of(piece)
+                cover = self.splice.covers[place]
                 for index, frame in source.frames(piece.first + low, piece.first + high):
-                    yield base + index - piece.first, frame
+                    number = base + index - piece.first
+                    if cover is not None:
+                        self.covered[number] = cover
+                        frame = cover.painted(frame, piece.part)
+                    yield number, frame
             base += count
 
     def _compare(self, stream: av.VideoStream, packet: av.Packet[Any] | None) -> None:
@@ -166,6 +181,9 @@ class _Check:
             self._same_time(frame, stream, number)
             if frame.is_corrupt:
                 raise NotSpliceable(f"{FAILED}: frame {number} is damaged")
+            cover = self.covered.pop(number, None)
+            if cover is not None and (strays := cover.strays(frame)):
+                raise NotBlack(strays)
             if number in self.own:
                 like = psnr(frame, wanted)
                 if like < LEAST_PSNR_DB:

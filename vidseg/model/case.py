@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vidseg.model.annotation import Annotation, Sheet
+from vidseg.model.consent import Consent
 from vidseg.model.edits import Edit, EditMap
 from vidseg.model.problem import Problem, Severity
 from vidseg.model.procedure import Procedure
@@ -19,7 +20,7 @@ class Case:
     here: ``id`` and ``surgeon`` are pseudonyms of the user's choosing.
 
     ``starts`` (ns, from any common origin) says when each recording began, where that is known;
-    ``edits`` what was done to the recording afterwards.
+    ``edits`` what was done to the recording afterwards. ``consent`` None: nothing is written of it.
     """
 
     id: str
@@ -33,6 +34,7 @@ class Case:
     role: str = ""
     case_number: int | None = None
     covariates: tuple[tuple[str, str], ...] = ()
+    consent: Consent | None = None
 
 
 @dataclass(frozen=True, slots=True)

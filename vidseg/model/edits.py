@@ -7,6 +7,9 @@ truly passed. Between two neighbouring edits the one is a straight line over the
 - speed: a span shown ``factor`` times as fast took ``factor`` times as long
 - inserted: a span (title card, talk, replay) took no operative time at all
 - pause: at an instant the recorder stood still; the time passed, but nothing was done in it
+
+One pause and one removal may stand at one instant: footage was cut there, and some of it counts
+as time in which nothing was done.
 """
 
 from __future__ import annotations
@@ -125,9 +128,10 @@ class EditMap:
     def pauses(self) -> Spans:
         """Give the operative time in which the recorder stood still (known lengths only)."""
         return Spans(
-            Span(self.end_of(edit.at), self.end_of(edit.at) + edit.length)
+            Span(before, before + edit.length)
             for edit in self.edits
             if isinstance(edit, Pause) and edit.length
+            for before in [self.end_of(edit.at) if edit.at else 0]
         )
 
     def unknown_at(self) -> tuple[int, ...]:
@@ -155,7 +159,7 @@ def describe(edit: Edit) -> str:
 
 def _refuse_overlaps(edits: Sequence[Edit], length: int) -> None:
     busy: Edit | None = None
-    instants: dict[int, Edit] = {}
+    instants: dict[tuple[int, type[Edit]], Edit] = {}
     for edit in edits:
         stretched = isinstance(edit, Speed | Inserted)
         end = edit.span.end if isinstance(edit, Speed | Inserted) else edit.at
@@ -163,7 +167,8 @@ def _refuse_overlaps(edits: Sequence[Edit], length: int) -> None:
             raise ValueError(
                 f"{describe(edit)} lies outside the recording of {format_time(length)}"
             )
-        if not stretched and (other := instants.setdefault(end, edit)) is not edit:
+        place = (end, type(edit))
+        if not stretched and (other := instants.setdefault(place, edit)) is not edit:
             raise ValueError(f"{describe(edit)} stands with {describe(other)} at one instant")
         if isinstance(busy, Speed | Inserted) and _place(edit)[0] < busy.span.end:
             inside = stretched or isinstance(busy, Inserted) or _place(edit)[0] > busy.span.start

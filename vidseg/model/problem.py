@@ -65,6 +65,7 @@ WARNINGS = {
     "outside-parent": "a step that lies partly outside its phase",
     "event-with-end": "a point event with an end, which is not used",
     "identifying-metadata": "a field or file name of the recording that may identify someone",
+    "identifying-text": "words of a note, caption or name that may identify someone",
     "doubtful-clock": "something in the recording that makes its times doubtful",
 }
 NOTES = {

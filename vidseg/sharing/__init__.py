@@ -1,0 +1,1 @@
+"""One case, made fit to share: the copy, and the record of it. Calls, never computes."""
