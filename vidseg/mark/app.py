@@ -42,6 +42,7 @@ def make_app(
         Route("/", doors.page),
         Route("/assets/{name}", doors.asset),
         Route("/state", doors.state),
+        Route("/second", doors.second),
         Route("/frames", doors.frames),
         Route("/events", doors.events),
         Route("/changes", doors.changes, methods=["POST"]),
@@ -109,6 +110,10 @@ class Doors:
             await run_in_threadpool(self.show.use_segments)
         media = await run_in_threadpool(self.show.plan)
         return _json(await run_in_threadpool(self.session.state, media))
+
+    async def second(self, _request: Request) -> Response:
+        """The other annotator's rows, compared with the rows as they are."""
+        return JSONResponse(await run_in_threadpool(self.session.second_json))
 
     async def frames(self, _request: Request) -> Response:
         """Every frame's start, float64 little-endian, ns."""

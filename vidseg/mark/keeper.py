@@ -35,7 +35,7 @@ SOON_S = 0.25
 """A save waits so long for further changes: well within the second that is promised."""
 LOOK_S = 0.5
 """How often the file is looked at, and how often a save that failed is tried again."""
-LAST_TRIES = 3
+LAST_TRIES, LAST_WAIT_S = 4, 0.3
 """At the end a file that others are writing is waited for, and a full disk given some chances."""
 WHOLE_FILE = "file"
 """The id under which an unreadable file is asked about."""
@@ -55,7 +55,8 @@ class Facts:
 class Keeper:
     """Rows of one file, safe against a killed process, a full disk and other writers.
 
-    ``tell(event, data)`` hears of changes, from any thread. Raises UsageError where the file
+    ``tell(event, data)`` hears of changes, from any thread, under the lock; ``beside`` gives what
+    is told with rows that came from outside. Raises UsageError where the file
     cannot be read whole or another session has it. ``close`` must be called.
     """
 
@@ -65,6 +66,7 @@ class Keeper:
         self.lock = threading.RLock()
         self.trouble: str | None = None
         self.notices: list[str] = []
+        self.beside: Callable[[], dict[str, Any]] = dict
         self._wake = threading.Event()
         self._ending = threading.Event()
         self._copy_first = False
@@ -283,7 +285,7 @@ class Keeper:
         return {name: origin.row for name, origin in origins.items()}, origins
 
     def _tell_outside(self) -> None:
-        self.tell("outside", self.outside_json())
+        self.tell("outside", {**self.outside_json(), **self.beside()})
 
     def outside_json(self) -> dict[str, Any]:
         """Give rows and open questions as JSON data."""
@@ -369,7 +371,7 @@ class Keeper:
         for _ in range(LAST_TRIES):
             if done := self.bring_up_to_date():
                 break
-            threading.Event().wait(LOOK_S)
+            threading.Event().wait(LAST_WAIT_S)
         done = done and not self.outside_json()["conflicts"]
         self.journal.close(remove=done)
         return done

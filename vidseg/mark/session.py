@@ -72,6 +72,7 @@ class Session:
         self.masks_path = keeper.file.path.with_name(f"{keeper.file.path.stem}.masks.csv")
         self.masks = read_masks(self.masks_path) if self.masks_path.exists() else ()
         self._checked: Checked | None = None
+        keeper.beside = lambda: asdict(self.checked())
 
     @property
     def recording(self) -> Recording:

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 from vidseg.export.draft_sheet import NOTE
-from vidseg.formats.moment import moment_text, parse_moment
 from vidseg.mark.rows import Row
 from vidseg.measure.resolve import resolve
 from vidseg.measure.ruler import SNAP_TOLERANCE_NS, Clock, Ruler
-from vidseg.model.annotation import Edge, Frame, Mark, Moment, Sheet
+from vidseg.model.annotation import Edge, Frame, InPart, Mark, Moment, Sheet, Timecode
 from vidseg.model.procedure import Kind, Procedure
 from vidseg.model.recording import Recording
 
@@ -39,7 +39,7 @@ class Desk:
     """What rows are laid on: recording, vocabulary, and the clock that files are written on."""
 
     recording: Recording
-    procedure: Procedure
+    procedure: Procedure = field(repr=False)
     clock: Clock = "recording"
 
     def place(self, moment: Moment | Edge | None) -> int | None:
@@ -149,21 +149,37 @@ def marks_of(rows: Iterable[Row], origins: Origins, desk: Desk, source: str) -> 
     return tuple(mark for mark in made if mark is not None)
 
 
-def written(origin: Origin | None) -> str:
-    """Give the times of a row as its file writes them, for rows that cannot be placed."""
-    if origin is None or origin.start is None:
-        return ""
-    return " – ".join(filter(None, (moment_text(origin.start), moment_text(origin.end))))
+def origin_json(origin: Origin) -> list[Any]:
+    """Give what the file held of a row as JSON data, exactly."""
+    return [origin.label, _moment_json(origin.start), _moment_json(origin.end)]
 
 
-def origin_json(origin: Origin) -> list[str]:
-    """Give what the file held of a row as texts."""
-    return [origin.label, moment_text(origin.start), moment_text(origin.end)]
+def origin_from(data: list[Any], row: Row) -> Origin:
+    """Read back what ``origin_json`` gave. Raises ValueError or KeyError for anything else."""
+    label, start, end = data
+    return Origin(row, label, _moment_from(start), _moment_from(end))
 
 
-def origin_from(texts: list[str], row: Row) -> Origin:
-    """Read back what ``origin_json`` gave. Raises ValueError for anything else."""
-    label, start, end = texts
-    return Origin(
-        row, label, parse_moment(start) if start else None, parse_moment(end) if end else None
-    )
+def _moment_json(moment: Moment | Edge | None) -> object:
+    match moment:
+        case Frame(number):
+            return {"frame": number}
+        case Timecode(text):
+            return {"timecode": text}
+        case InPart(part, at):
+            return {"part": part, "at": at}
+        case Edge():
+            return moment.value
+    return moment
+
+
+def _moment_from(data: Any) -> Moment | Edge | None:
+    if data is None or isinstance(data, int):
+        return data
+    if isinstance(data, str):
+        return Edge(data)
+    if "frame" in data:
+        return Frame(data["frame"])
+    if "timecode" in data:
+        return Timecode(data["timecode"])
+    return InPart(data["part"], data["at"])

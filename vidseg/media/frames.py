@@ -37,7 +37,7 @@ NEAR_FRAMES = 60
 """Up to so many frames ahead, decoding on is never dearer than seeking."""
 
 
-def decode(part: Part, first: int, last: int) -> Iterator[tuple[int, VideoFrame]]:
+def decode(part: Part, first: int, last: int) -> Generator[tuple[int, VideoFrame], None, None]:
     """Yield (index, frame) for exactly the frames ``[first, last)`` of ``part``, in order.
 
     ``index`` counts in ``part.frame_ns``. Raises IndexError for a range outside the part, and

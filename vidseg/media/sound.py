@@ -71,7 +71,9 @@ def sound_packets(
     yield from stream.encode(None)
 
 
-def piece_samples(piece: Stretch, place: int, track: AudioTrack, count: int) -> Iterator[Samples]:
+def piece_samples(
+    piece: Stretch, place: int, track: AudioTrack, count: int
+) -> Generator[Samples, None, None]:
     """Yield exactly ``count`` samples, shape (channels, n), from the start of ``piece`` on.
 
     Sound is placed by its timestamps; where there is none, silence. Raises MediaError.

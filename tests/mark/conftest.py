@@ -1,0 +1,129 @@
+"""What the tests of marking share: a desk without files, keepers, and a server in a thread."""
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import httpx
+import numpy as np
+import pytest
+
+from synthetic_clips import make_clip
+from vidseg.formats.vocabulary import load_procedure
+from vidseg.mark.hub import Hub
+from vidseg.mark.keeper import Facts, Keeper
+from vidseg.mark.serve import bind
+from vidseg.mark.session import Session
+from vidseg.mark.sheet_rows import Desk
+from vidseg.mark.start import Wanted, marking
+from vidseg.model.case import Case
+from vidseg.model.recording import Part, Recording
+
+FACTS = Facts("phaco")
+
+
+@pytest.fixture(scope="session")
+def desk() -> Desk:
+    """Ten minutes at 25 frames/s; there is no such file."""
+    part = Part(
+        path=Path("made-up.mp4"),
+        start=0,
+        length=600_000_000_000,
+        frame_ns=np.arange(15_000, dtype=np.int64) * 40_000_000,
+        width=640,
+        height=360,
+        container="mp4",
+        codec="h264",
+        profile="High",
+        pixel_format="yuv420p",
+        rate=Fraction(25),
+        time_base=Fraction(1, 12800),
+        first_pts=0,
+    )
+    return Desk(Recording((part,)), load_procedure("phaco"))
+
+
+@contextmanager
+def _kept(path: Path, desk: Desk, heard: list[tuple[str, Any]] | None = None) -> Iterator[Keeper]:
+    """A keeper for a block; what it tells goes to ``heard``."""
+    told = [] if heard is None else heard
+    keeper = Keeper(path, desk, FACTS, lambda name, data: told.append((name, data)))
+    try:
+        yield keeper
+    finally:
+        keeper.close()
+
+
+@dataclass
+class Served:
+    """A server at work: ``page`` asks as its own page does."""
+
+    session: Session
+    page: httpx.Client
+    base: str
+    outcome: list[tuple[int | None, bool]]
+
+    @property
+    def host(self) -> str:
+        return self.base.split("/")[2]
+
+    @property
+    def token(self) -> str:
+        return self.base.split("/")[3]
+
+
+@contextmanager
+def _served(wanted: Wanted) -> Iterator[Served]:
+    """Serve in a thread for a block, and stop as the page would."""
+    hub, listener = Hub(), bind()
+    addresses: list[str] = []
+    outcome: list[tuple[int | None, bool]] = []
+    ready = threading.Event()
+    with listener:
+        session = wanted.open(hub, lambda stage, done: None)
+
+        def run() -> None:
+            outcome.append(
+                marking(session, hub, listener, lambda a: (addresses.append(a), ready.set())[0])
+            )
+
+        thread = threading.Thread(target=run)
+        thread.start()
+        assert ready.wait(20)
+        base = addresses[0]
+        origin = base.rsplit("/", 2)[0]
+        with httpx.Client(base_url=base, headers={"Origin": origin}, timeout=20) as page:
+            try:
+                yield Served(session, page, base, outcome)
+            finally:
+                if thread.is_alive():
+                    page.post("stop", json={})
+                thread.join(20)
+                assert not thread.is_alive()
+
+
+@pytest.fixture(scope="session")
+def clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two seconds at 25 frames/s."""
+    path = tmp_path_factory.mktemp("mark") / "clip.mp4"
+    make_clip(path, frames=50, size=(160, 96))
+    return path
+
+
+@pytest.fixture(scope="session")
+def kept() -> Callable[..., AbstractContextManager[Keeper]]:
+    return _kept
+
+
+@pytest.fixture(scope="session")
+def served(clip: Path) -> Callable[..., AbstractContextManager[Served]]:
+    """Serve the clip: ``served(annotation, draft=…, …)``."""
+
+    def start(annotation: Path | None, **more: Any) -> AbstractContextManager[Served]:
+        return _served(Wanted(Case("clip", (clip,), annotation), **more))
+
+    return start

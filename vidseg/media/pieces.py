@@ -1,0 +1,83 @@
+"""A segment's pictures: copied from the file, and put together as one fragment."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import accumulate, pairwise
+
+from vidseg.media.boxes import PICTURE_SCALE, Sample, fragment
+from vidseg.media.copyable import end_ns
+from vidseg.media.groups import NotSpliceable, Source
+from vidseg.media.playback import PlaySegment
+from vidseg.model.clock import NS, format_time, ratio_round
+from vidseg.model.problem import MediaError
+from vidseg.model.recording import Part
+
+Coded = tuple[int, bool, bytes]
+"""A coded picture: its frame number in the part, whether decoding can start at it, its data."""
+
+
+def copied(source: Source, first: int, last: int) -> Iterator[Coded]:
+    """Yield the stored pictures of frames ``[first, last)``, whole groups, in decoding order.
+
+    Raises NotSpliceable where they are not stored together.
+    """
+    count = 0
+    for picture in source.pictures(first):
+        if count == 0 and not (picture.index == first and picture.starts):
+            continue
+        if picture.index is None or not first <= picture.index < last:
+            break
+        yield picture.index, picture.starts, picture.sample
+        count += 1
+        if count == last - first:
+            return
+    raise NotSpliceable("its pictures are not stored as they were when the file was opened")
+
+
+def fragment_of(index: int, segment: PlaySegment, part: Part, pictures: Iterable[Coded]) -> bytes:
+    """Give the fragment of a segment's pictures, each at its own time and for its own length."""
+    marks = [
+        _ticks(part.start + end_ns(part, frame)) for frame in range(segment.first, segment.last + 1)
+    ]
+    found = [(frame - segment.first, starts, data) for frame, starts, data in pictures]
+    shown = [marks[place] for place, _, _ in found]
+    decoded = _decode_times(shown, [marks[place + 1] - marks[place] for place, _, _ in found])
+    samples = [
+        Sample(data, following - at, pts - at, starts)
+        for (_, starts, data), pts, (at, following) in zip(
+            found, shown, pairwise(decoded), strict=True
+        )
+    ]
+    return fragment(index, decoded[0], samples)
+
+
+def _decode_times(shown: list[int], lengths: list[int]) -> list[int]:
+    """Give when each picture is decoded, and the end: in order, none after it is shown.
+
+    From one to the next it takes as long as the picture is shown, or less at the clock's zero,
+    before which nothing can be decoded: so no picture seems to last into the next segment, where
+    a browser would then drop what it overlaps.
+    """
+    times = [*accumulate(lengths, initial=0)]
+    delay = max(at - pts for at, pts in zip(times, shown, strict=False))
+    times = [at - delay for at in times]
+    early = 0
+    while times[early] < early:
+        early += 1
+    if early:
+        room = min(times[early], *shown[1:early])
+        times[:early] = [place * room // early for place in range(early)]
+    return times
+
+
+def unmade(part: Part, segment: PlaySegment, reason: str) -> MediaError:
+    """Give the error for a segment that cannot be made."""
+    start = format_time(segment.start_ns)
+    return MediaError(
+        str(part.path), f"{start} to {format_time(segment.end_ns)} cannot be shown: {reason}"
+    )
+
+
+def _ticks(at_ns: int) -> int:
+    return ratio_round(at_ns * PICTURE_SCALE, NS)
