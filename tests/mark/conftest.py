@@ -2,7 +2,7 @@
 
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -16,7 +16,6 @@ from synthetic_clips import make_clip
 from vidseg.formats.vocabulary import load_procedure
 from vidseg.mark.hub import Hub
 from vidseg.mark.keeper import Facts, Keeper
-from vidseg.mark.serve import bind
 from vidseg.mark.session import Session
 from vidseg.mark.sheet_rows import Desk
 from vidseg.mark.start import Wanted, marking
@@ -79,31 +78,29 @@ class Served:
 @contextmanager
 def _served(wanted: Wanted) -> Iterator[Served]:
     """Serve in a thread for a block, and stop as the page would."""
-    hub, listener = Hub(), bind()
+    hub = Hub()
     addresses: list[str] = []
     outcome: list[tuple[int | None, bool]] = []
     ready = threading.Event()
-    with listener:
-        session = wanted.open(hub, lambda stage, done: None)
+    session = wanted.open(hub, lambda stage, done: None)
 
-        def run() -> None:
-            outcome.append(
-                marking(session, hub, listener, lambda a: (addresses.append(a), ready.set())[0])
-            )
+    def run() -> None:
+        outcome.append(marking(session, hub, 0, lambda a: (addresses.append(a), ready.set())[0]))
 
-        thread = threading.Thread(target=run)
-        thread.start()
-        assert ready.wait(20)
-        base = addresses[0]
-        origin = base.rsplit("/", 2)[0]
-        with httpx.Client(base_url=base, headers={"Origin": origin}, timeout=20) as page:
-            try:
-                yield Served(session, page, base, outcome)
-            finally:
-                if thread.is_alive():
-                    page.post("stop", json={})
-                thread.join(20)
-                assert not thread.is_alive()
+    thread = threading.Thread(target=run)
+    thread.start()
+    assert ready.wait(20)
+    base = addresses[0]
+    origin = base.rsplit("/", 2)[0]
+    with httpx.Client(base_url=base, headers={"Origin": origin}, timeout=20) as page:
+        try:
+            yield Served(session, page, base, outcome)
+        finally:
+            # a test may have stopped it already
+            with suppress(httpx.TransportError):
+                page.post("stop", json={})
+            thread.join(20)
+            assert not thread.is_alive()
 
 
 @pytest.fixture(scope="session")

@@ -11,14 +11,20 @@ import pytest
 
 from vidseg.mark.guard import HEADERS, LARGEST_BODY
 from vidseg.mark.serve import bind
+from vidseg.media.playback import Playback
 
 
 @pytest.fixture(scope="module")
 def server(
     served: Callable[..., AbstractContextManager[Any]], tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[Any]:
-    with served(tmp_path_factory.mktemp("guard") / "steps.json") as found:
-        yield found
+    """A server that shows the file as it is."""
+    with pytest.MonkeyPatch.context() as patch:
+        plan = Playback("file", 'video/mp4; codecs="avc1.64000a"', (), (), (), None)
+        patch.setattr("vidseg.mark.show.plan_playback", lambda *_, **__: plan)
+        with served(tmp_path_factory.mktemp("guard") / "steps.json") as found:
+            found.page.get("state")
+            yield found
 
 
 def asked(server: Any, text: str, body: bytes = b"") -> tuple[int, dict[str, str], bytes]:

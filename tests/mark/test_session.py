@@ -273,3 +273,28 @@ def test_it_ends_although_pages_hold_on(served: Served, tmp_path: Path) -> None:
     silent.close()
     slow.close()
     assert server.outcome == [(None, True)]
+
+
+def test_what_is_played_and_heard(served: Served, clip: Path, tmp_path: Path) -> None:
+    """Segments are the media's own (tests/media); here: they arrive, and so do levels. The clip has
+    a tone of 200 ms at each whole second and is silent else."""
+    with served(tmp_path / "steps.json") as server:
+        page = server.page
+        media = page.get("state?segments=1").json()["media"]
+        assert media["mode"] == "segments"
+        assert media["segments"][0][0] == 0
+        initial = page.get("media/0/init/video")
+        assert (initial.status_code, initial.content[4:8]) == (200, b"ftyp")
+        assert page.get("media/0/video").content[4:8] in (b"styp", b"moof")
+        for wrong in ("media/99/video", "media/0/steps", "media/9/init/video", "media/-1/video"):
+            assert page.get(wrong).status_code == 404
+        assert page.get("levels").status_code in (200, 202)
+        until(lambda: page.get("levels").status_code == 200)
+        levels = np.frombuffer(page.get("levels").content, dtype="<f4")
+        assert len(levels) == 20
+        assert set(np.flatnonzero(levels > 0.1) // 10) <= {0, 1}
+        assert levels[11] > 0.1 > levels[5]
+        assert page.get("near-change").status_code == 422
+        assert page.get("near-change?at_ns=1e9").status_code == 422
+        near = page.get("near-change?at_ns=1000000000").json()
+        assert near["at_ns"] is None or near["at_ns"] % (40 * MS) == 0

@@ -20,8 +20,6 @@ from vidseg.cli.options import (
 from vidseg.cli.show import progress_shown, say
 
 if TYPE_CHECKING:
-    import socket
-
     from vidseg.mark.hub import Hub
     from vidseg.mark.session import Session
     from vidseg.measure.ruler import Clock
@@ -77,7 +75,6 @@ def command(
       vidseg mark case.mp4 --annotation mine.json --annotator B --blind
     """
     from vidseg.mark.hub import Hub
-    from vidseg.mark.serve import bind
     from vidseg.mark.start import Wanted
     from vidseg.model.problem import UsageError
 
@@ -99,15 +96,12 @@ def command(
         with opened(library) as cases:
             wanted = wanted.with_lengths(cases)
     hub = Hub()
-    with bind(port) as listener:
-        with progress_shown(quiet) as progress:
-            session = wanted.open(hub, progress)
-        return _run(session, hub, listener, no_browser=no_browser, quiet=quiet)
+    with progress_shown(quiet) as progress:
+        session = wanted.open(hub, progress)
+    return _run(session, hub, port, no_browser=no_browser, quiet=quiet)
 
 
-def _run(
-    session: Session, hub: Hub, listener: socket.socket, *, no_browser: bool, quiet: bool
-) -> int:
+def _run(session: Session, hub: Hub, port: int, *, no_browser: bool, quiet: bool) -> int:
     """Serve until the end, and say how it ended."""
     import webbrowser
 
@@ -122,7 +116,7 @@ def _run(
             webbrowser.open(address)
         say("the page is open to this machine alone; Ctrl-C ends the session", quiet)
 
-    ended_by, whole = marking(session, hub, listener, ready)
+    ended_by, whole = marking(session, hub, port, ready)
     path = session.keeper.file.path
     if whole:
         say(f"saved: {path} ({len(session.keeper.rows)} rows)", quiet)

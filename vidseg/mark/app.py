@@ -21,6 +21,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from vidseg import __version__
+from vidseg.mark.aids import Aids
 from vidseg.mark.guard import LARGEST_BODY, Guard
 from vidseg.mark.hub import Hub
 from vidseg.mark.journal import Unwritable, trouble
@@ -34,7 +35,14 @@ KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf
 
 
 def make_app(
-    session: Session, show: Show, hub: Hub, *, host: str, token: str, stop: Callable[[], None]
+    session: Session,
+    show: Show,
+    aids: Aids,
+    hub: Hub,
+    *,
+    host: str,
+    token: str,
+    stop: Callable[[], None],
 ) -> ASGIApp:
     """Make the app that serves one session at ``http://{host}/{token}/``."""
     doors = Doors(session, show, hub, stop)
@@ -50,7 +58,11 @@ def make_app(
         Route("/save-as", doors.save_as, methods=["POST"]),
         Route("/masks", doors.masks, methods=["POST"]),
         Route("/stop", doors.stop, methods=["POST"]),
+        Route("/levels", aids.levels),
+        Route("/near-change", aids.near_change),
         Route("/media/file", show.file),
+        Route("/media/{run:int}/init/{track}", show.initial),
+        Route("/media/{segment:int}/{track}", show.segment),
     ]
     inner = Starlette(
         routes=routes,
@@ -106,10 +118,12 @@ class Doors:
 
     async def state(self, request: Request) -> Response:
         """Everything the page needs to begin with."""
-        if request.query_params.get("segments") == "1":
-            await run_in_threadpool(self.show.use_segments)
-        media = await run_in_threadpool(self.show.plan)
-        return _json(await run_in_threadpool(self.session.state, media))
+        segments = request.query_params.get("segments") == "1"
+
+        def tell() -> dict[str, Any]:
+            return self.session.state(self.show.plan(segments=segments))
+
+        return _json(await run_in_threadpool(tell))
 
     async def second(self, _request: Request) -> Response:
         """The other annotator's rows, compared with the rows as they are."""

@@ -6,6 +6,7 @@ another program has changed it, and tries again while the disk is full.
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import uuid
 from collections.abc import Callable, Mapping, Sequence
@@ -16,7 +17,7 @@ from typing import Any
 from vidseg.mark.journal import Journal, Unwritable, trouble
 from vidseg.mark.kept_file import KeptFile, Unreadable
 from vidseg.mark.merge import in_file, merged, paired
-from vidseg.mark.replay import Replayed, outside_line, replay, start_line
+from vidseg.mark.replay import Address, Replayed, outside_line, replay, start_line
 from vidseg.mark.rows import (
     Batch,
     Change,
@@ -100,6 +101,7 @@ class Keeper:
             past = Replayed(rows, rows, origins, {seen.digest: rows})
         self.rows, self.base, self.origins = past.rows, past.base, dict(past.origins)
         self.batches, self.conflicts = past.batches, past.conflicts
+        self.last_address = past.address
         self.revision = len(self.batches)
         self._made = {batch.id for batch in self.batches}
         if past.batches:
@@ -171,6 +173,13 @@ class Keeper:
             self._take(batch, rows)
             self._wake.set()
             return self.revision
+
+    def served_at(self, address: Address) -> None:
+        """Remember where the session is served, so that after an unclean end a page that is still
+        open finds the next one there."""
+        with self.lock, contextlib.suppress(Unwritable):
+            line = {"kind": "address", "port": address.port, "token": address.token}
+            self.journal.append(line)
 
     def _refuse_unplaced(self, row: Row | None) -> None:
         if row is None:

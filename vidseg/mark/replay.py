@@ -23,9 +23,18 @@ from vidseg.mark.sheet_rows import Origin, Origins, origin_from, origin_json
 from vidseg.model.problem import UsageError
 
 
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where a session is served: a port of this machine, and the secret in its path."""
+
+    port: int
+    token: str
+
+
 @dataclass(slots=True)
 class Replayed:
-    """A session as its journal tells it. ``known`` has the rows of every file it wrote or read."""
+    """A session as its journal tells it. ``known`` has the rows of every file it wrote or read;
+    ``address`` is where it was served."""
 
     rows: dict[str, Row]
     base: dict[str, Row]
@@ -33,6 +42,7 @@ class Replayed:
     known: dict[str | None, dict[str, Row]]
     batches: list[Batch] = field(default_factory=list)
     conflicts: dict[str, Row | None] = field(default_factory=dict)
+    address: Address | None = None
 
 
 def start_line(rows: Rows, origins: Origins, digest: str | None) -> dict[str, Any]:
@@ -86,6 +96,9 @@ def replay(lines: Sequence[Mapping[str, Any]]) -> Replayed | None:
 
 def _follow(past: Replayed, line: Mapping[str, Any]) -> None:
     kind = line["kind"]
+    if kind == "address":
+        past.address = Address(int(line["port"]), str(line["token"]))
+        return
     if kind == "saving":
         past.base = in_file(past.rows, past.conflicts)
         past.known[line["digest"]] = past.base

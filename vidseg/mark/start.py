@@ -7,17 +7,18 @@ import uuid
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vidseg.formats import read_captions, read_sheet
 from vidseg.formats.vocabulary import load_procedure
-from vidseg.library.store import Library
-from vidseg.many.learned import library_visits
+from vidseg.mark.aids import Aids
 from vidseg.mark.app import make_app
 from vidseg.mark.hub import Hub
 from vidseg.mark.keeper import Facts, Keeper
 from vidseg.mark.kept_file import KEPT_SUFFIXES
+from vidseg.mark.replay import Address
 from vidseg.mark.rows import Batch, Change, Row
-from vidseg.mark.serve import Server, new_token, serve
+from vidseg.mark.serve import Server, bind, new_token, serve
 from vidseg.mark.session import Second, Session, Usual
 from vidseg.mark.sheet_rows import Desk, origins_of
 from vidseg.mark.show import Show
@@ -29,6 +30,9 @@ from vidseg.model.case import Case
 from vidseg.model.clock import NS
 from vidseg.model.problem import UsageError
 from vidseg.reading import DEFAULT_PROCEDURE, Progress
+
+if TYPE_CHECKING:
+    from vidseg.library.store import Library
 
 SAME_EVENT_NS = 2 * NS
 """A drafted event this near to one that is marked is taken for the same (our choice)."""
@@ -71,6 +75,8 @@ class Wanted:
 
     def with_lengths(self, library: Library) -> Wanted:
         """Add the usual lengths that a library teaches."""
+        from vidseg.many.learned import library_visits
+
         procedure = load_procedure(self.vocabulary_name())
         visits = library_visits(library, procedure)
         lengths = learned_lengths(visits, procedure)
@@ -132,15 +138,22 @@ class Wanted:
 
 
 def marking(
-    session: Session, hub: Hub, listener: socket.socket, ready: Callable[[str], None]
+    session: Session, hub: Hub, port: int, ready: Callable[[str], None]
 ) -> tuple[int | None, bool]:
     """Serve a session until it is ended, then save and close it.
 
-    ``ready`` hears the page's address. Gives the signal that ended it (None: the page), and
-    whether the file holds everything.
+    ``port`` 0 takes that of an earlier session that ended uncleanly, else any. ``ready`` hears the
+    page's address. Gives the signal that ended it (None: the page), and whether the file holds
+    everything. Raises UsageError where the port is taken.
     """
-    token = new_token()
-    show = Show(session.recording)
+    keeper = session.keeper
+    try:
+        listener, token = _place(port, keeper.last_address)
+    except BaseException:
+        keeper.close()
+        raise
+    keeper.served_at(Address(listener.getsockname()[1], token))
+    show, aids = Show(session.recording, hub), Aids(session.recording, hub)
 
     def opened(server: Server) -> None:
         ready(f"http://{server.host}/{token}/")
@@ -149,13 +162,28 @@ def marking(
         ended_by = serve(
             listener,
             hub,
-            lambda host, stop: make_app(session, show, hub, host=host, token=token, stop=stop),
+            lambda host, stop: make_app(
+                session, show, aids, hub, host=host, token=token, stop=stop
+            ),
             opened,
         )
     finally:
-        show.close()
-        whole = session.keeper.close()
+        try:
+            aids.close()
+            show.close()
+        finally:
+            whole = keeper.close()
     return ended_by, whole
+
+
+def _place(port: int, last: Address | None) -> tuple[socket.socket, str]:
+    """Take the port and token to serve at: the last session's, where its page may still wait."""
+    if last is None or port not in (0, last.port):
+        return bind(port), new_token()
+    try:
+        return bind(last.port), last.token
+    except UsageError:
+        return bind(port), new_token()
 
 
 def _second(path: Path) -> Second:

@@ -1,7 +1,10 @@
 """Fragmented MP4 for playing piece by piece: an initial segment, and fragments on the case clock.
 
-The boxes are written here because every time must be exact: a fragment starts at a stated decode
-time and there is no edit list, which players read in different ways.
+The boxes are written here because every time must be exact. Decoding a picture is stated to last
+as long as the picture is shown: so a fragment covers exactly its span, and browsers, which take
+the one for the other, neither overlook a picture when they jump nor drop its neighbours. Since
+nothing is decoded before zero, pictures shown before their turn need ``AHEAD``, which the track's
+edit list takes off again.
 
 Sources, from memory, tests read the result with other programs: ISO/IEC 14496-12 (boxes named
 there, 4.2, 4.3, 8.1 to 8.8, 12.1, 12.2); ISO/IEC 14496-15, 5.4 (avc1, avcC); Xiph, Encapsulation
@@ -17,6 +20,10 @@ from fractions import Fraction
 
 PICTURE_SCALE = 1_000_000
 """Ticks a second of the picture track: a frame's time is off by half a microsecond at most."""
+
+AHEAD = 10 * PICTURE_SCALE
+"""By how much the offset from decoding to showing is stated too large, in ticks: more than any
+codec reorders at two frames a second and more, so that no offset is negative."""
 
 _TRACK = 1
 _MATRIX = struct.pack(">9i", 0x10000, 0, 0, 0, 0x10000, 0, 0, 0, 0x40000000)
@@ -46,7 +53,7 @@ def initial_pictures(header: bytes, width: int, height: int, aspect: Fraction) -
         entry += _box("pasp", struct.pack(">II", aspect.numerator, aspect.denominator))
     shown = (round(width * aspect) if aspect > 0 else width, height)
     media = _full_box("vmhd", 0, 1, bytes(8))
-    return _initial("vide", PICTURE_SCALE, media, _box("avc1", entry), shown)
+    return _initial("vide", PICTURE_SCALE, media, _box("avc1", entry), shown, AHEAD)
 
 
 def initial_sound(stream_info: bytes, rate_hz: int, channels: int) -> bytes:
@@ -55,7 +62,7 @@ def initial_sound(stream_info: bytes, rate_hz: int, channels: int) -> bytes:
     block = bytes([0x80]) + len(stream_info).to_bytes(3, "big") + stream_info
     entry += _full_box("dfLa", 0, 0, block)
     media = _full_box("smhd", 0, 0, bytes(4))
-    return _initial("soun", rate_hz, media, _box("fLaC", entry), (0, 0))
+    return _initial("soun", rate_hz, media, _box("fLaC", entry), (0, 0), 0)
 
 
 def fragment(number: int, decode_time: int, samples: Sequence[Sample]) -> bytes:
@@ -81,7 +88,9 @@ def _full_box(name: str, version: int, flags: int, content: bytes) -> bytes:
     return _box(name, struct.pack(">I", version << 24 | flags), content)
 
 
-def _initial(kind: str, scale: int, media: bytes, entry: bytes, shown: tuple[int, int]) -> bytes:
+def _initial(
+    kind: str, scale: int, media: bytes, entry: bytes, shown: tuple[int, int], ahead: int
+) -> bytes:
     none = struct.pack(">I", 0)
     table = _box(
         "stbl",
@@ -110,6 +119,7 @@ def _initial(kind: str, scale: int, media: bytes, entry: bytes, shown: tuple[int
         _box(
             "trak",
             _full_box("tkhd", 0, 7, track),
+            _box("edts", _full_box("elst", 0, 0, struct.pack(">IIiI", 1, 0, ahead, 0x10000))),
             _box(
                 "mdia",
                 _full_box("mdhd", 0, 0, struct.pack(">IIIIHH", 0, 0, scale, 0, 0x55C4, 0)),

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from itertools import accumulate, pairwise
 
-from vidseg.media.boxes import PICTURE_SCALE, Sample, fragment
+from vidseg.media.boxes import AHEAD, PICTURE_SCALE, Sample, fragment
 from vidseg.media.copyable import end_ns
 from vidseg.media.groups import NotSpliceable, Source
 from vidseg.media.playback import PlaySegment
@@ -40,35 +39,13 @@ def fragment_of(index: int, segment: PlaySegment, part: Part, pictures: Iterable
     marks = [
         _ticks(part.start + end_ns(part, frame)) for frame in range(segment.first, segment.last + 1)
     ]
-    found = [(frame - segment.first, starts, data) for frame, starts, data in pictures]
-    shown = [marks[place] for place, _, _ in found]
-    decoded = _decode_times(shown, [marks[place + 1] - marks[place] for place, _, _ in found])
-    samples = [
-        Sample(data, following - at, pts - at, starts)
-        for (_, starts, data), pts, (at, following) in zip(
-            found, shown, pairwise(decoded), strict=True
-        )
-    ]
-    return fragment(index, decoded[0], samples)
-
-
-def _decode_times(shown: list[int], lengths: list[int]) -> list[int]:
-    """Give when each picture is decoded, and the end: in order, none after it is shown.
-
-    From one to the next it takes as long as the picture is shown, or less at the clock's zero,
-    before which nothing can be decoded: so no picture seems to last into the next segment, where
-    a browser would then drop what it overlaps.
-    """
-    times = [*accumulate(lengths, initial=0)]
-    delay = max(at - pts for at, pts in zip(times, shown, strict=False))
-    times = [at - delay for at in times]
-    early = 0
-    while times[early] < early:
-        early += 1
-    if early:
-        room = min(times[early], *shown[1:early])
-        times[:early] = [place * room // early for place in range(early)]
-    return times
+    samples, decoded = [], marks[0]
+    for frame, starts, data in pictures:
+        place = frame - segment.first
+        duration = marks[place + 1] - marks[place]
+        samples.append(Sample(data, duration, marks[place] - decoded + AHEAD, starts))
+        decoded += duration
+    return fragment(index, marks[0], samples)
 
 
 def unmade(part: Part, segment: PlaySegment, reason: str) -> MediaError:

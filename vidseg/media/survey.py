@@ -50,7 +50,7 @@ def survey(recording: Recording, progress: Progress | None = None) -> Survey:
     ``progress`` gets the fraction done. Raises MediaError where a file cannot be opened or not
     one of its frames decodes.
     """
-    eye = _Eye()
+    eye = Eye()
     total, done = recording.n_frames, 0
     parts = []
     for part in recording.parts:
@@ -65,8 +65,8 @@ def survey(recording: Recording, progress: Progress | None = None) -> Survey:
     return Survey(tuple(parts))
 
 
-def _survey_part(part: Part, eye: _Eye, tell: Callable[[int], None]) -> PartSurvey:
-    eye.signals = {name: array("f") for name in (*_SIGNALS, "change", "local")}
+def _survey_part(part: Part, eye: Eye, tell: Callable[[int], None]) -> PartSurvey:
+    eye.begin()
     places, keys, corrupt = array("q"), array("b"), array("b")
     untimed: list[int] = []
     combed = looked = flagged = 0
@@ -159,8 +159,8 @@ def _undecodable(part: Part, found: npt.NDArray[np.int64]) -> int:
     return lost
 
 
-class _Eye:
-    """Compares each frame with the ones before it, from part to part."""
+class Eye:
+    """Compares each frame with the ones before it, from part to part; ``signals`` by name."""
 
     def __init__(self) -> None:
         self.signals: dict[str, array[float]] = {}
@@ -168,6 +168,10 @@ class _Eye:
         self._flat: Real | None = None
         self._histogram: Real | None = None
         self._window = cv2.createHanningWindow((WIDTH, HEIGHT), cv2.CV_32F)
+
+    def begin(self) -> None:
+        """Empty ``signals``; what was seen before stays known."""
+        self.signals = {name: array("f") for name in (*_SIGNALS, "change", "local")}
 
     def look(self, frame: VideoFrame, sparse: bool) -> Luma:
         """Measure ``frame``; give it as luma, (90, 160). ``sparse``: also what is dear."""
