@@ -3,7 +3,7 @@
 
    A step gets the first free letter of its name, then of the later words' beginnings, then any
    letter in it, then any other letter, then a digit that speed does not need. Steps go before
-   phases, phases before excluded kinds; steps that must be marked go first among steps. Events have
+   excluded kinds, those before phases; steps that must be marked go first among steps. Events have
    letters of their own, pressed with Shift. */
 
 const LETTERS = "abcdefghijklmnopqrstuvwxyz";
@@ -17,7 +17,7 @@ function letterWishes(name) {
 /* Map of step code to key: "a" … "z", "5" … "0", or "A" … "Z" for Shift and the letter. `own` holds
    the user's choices by code; a choice that two steps share counts for the first. */
 function chooseKeys(steps, own) {
-  const rank = { step: 0, task: 1, phase: 2, excluded: 3, event: 4 };
+  const rank = { step: 0, task: 1, excluded: 2, phase: 3, event: 4 };
   const order = [...steps].sort((a, b) => rank[a.kind] - rank[b.kind] || b.required - a.required);
   const keys = new Map(), taken = new Set();
   const give = (step, key) => {

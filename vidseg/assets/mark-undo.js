@@ -5,7 +5,7 @@
 
 function makeUndo() {
   let done = [], undone = [];
-  const FOREIGN = ["outside", "choice"];
+  const FOREIGN = ["outside", "choice", "draft", "file"]; /* not the deeds of a page */
 
   function take(batch) {
     if (FOREIGN.includes(batch.client) || !batch.changes.length) return;

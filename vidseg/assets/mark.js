@@ -186,8 +186,8 @@ async function openPage() {
     comparing = setTimeout(compare, 500);
   }
   async function compare() {
-    const answer = await askServer("state").catch(() => null);
-    if (answer?.ok) second = (await answer.json()).second;
+    const answer = await askServer("second").catch(() => null);
+    if (answer?.ok) second = await answer.json();
     if (view !== "compare" || !second) return;
     renderCompare(second, deeds.nameOf);
     strip.render(rowsNow(), second);
