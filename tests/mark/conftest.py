@@ -92,7 +92,9 @@ def _served(wanted: Wanted) -> Iterator[Served]:
     assert ready.wait(20)
     base = addresses[0]
     origin = base.rsplit("/", 2)[0]
-    with httpx.Client(base_url=base, headers={"Origin": origin}, timeout=20) as page:
+    with httpx.Client(
+        base_url=base, headers={"Origin": origin}, timeout=20, trust_env=False
+    ) as page:
         try:
             yield Served(session, page, base, outcome)
         finally:

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from vidseg.mark.merge import in_file, merged, paired
@@ -20,6 +20,7 @@ def table(*rows: Row) -> dict[str, Row]:
     return {row.id: row for row in rows}
 
 
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(TABLES, TABLES, TABLES)
 def test_laws_of_a_three_way_merge(
     base: dict[str, Row], mine: dict[str, Row], theirs: dict[str, Row]

@@ -45,7 +45,7 @@ def listening(base: str) -> Iterator[list[tuple[str, Any]]]:
     begun = threading.Event()
 
     def listen() -> None:
-        with httpx.stream("GET", base + "events", timeout=30) as stream:
+        with httpx.stream("GET", base + "events", timeout=30, trust_env=False) as stream:
             name = ""
             for line in stream.iter_lines():
                 begun.set()

@@ -28,7 +28,7 @@ from vidseg.mark.journal import Unwritable, trouble
 from vidseg.mark.rows import Stale, batch_from, in_order
 from vidseg.mark.session import Session
 from vidseg.mark.show import Show
-from vidseg.model.problem import UsageError
+from vidseg.model.problem import MediaError, UsageError
 
 SHARED_ASSETS = ("base.css", "strip.css", "strip.js", "player.js")
 KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8"}
@@ -121,7 +121,11 @@ class Doors:
         segments = request.query_params.get("segments") == "1"
 
         def tell() -> dict[str, Any]:
-            return self.session.state(self.show.plan(segments=segments))
+            try:
+                media = self.show.plan(segments=segments)
+            except MediaError as error:
+                media = {"mode": "none", "why": str(error)}
+            return self.session.state(media)
 
         return _json(await run_in_threadpool(tell))
 

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import contextlib
 import threading
+import time
 import uuid
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from vidseg.export.draft_sheet import ANNOTATOR as DRAFT_ANNOTATOR
 from vidseg.mark.journal import Journal, Unwritable, trouble
 from vidseg.mark.kept_file import KeptFile, Unreadable
 from vidseg.mark.merge import in_file, merged, paired
@@ -91,7 +93,9 @@ class Keeper:
                 f"(`vidseg check {self.file.path.name}` lists everything), or choose another file "
                 "with --annotation"
             ) from None
-        self.read_annotator = seen.sheet.annotator if seen.sheet is not None else None
+        # what a draft calls itself is nobody's name
+        named = seen.sheet.annotator if seen.sheet is not None else None
+        self.read_annotator = None if named == DRAFT_ANNOTATOR else named
         self.facts = self._facts_with(seen.sheet)
         past = replay(self.journal.lines)
         if past is None:
@@ -134,7 +138,7 @@ class Keeper:
         return Facts(
             sheet.procedure or own.procedure,
             sheet.case,
-            own.annotator or sheet.annotator,
+            own.annotator or self.read_annotator,
         )
 
     def _sheet(self, rows: Mapping[str, Row]) -> Sheet:
@@ -229,6 +233,9 @@ class Keeper:
                 self._in_trouble(f"{self.file.path.name} cannot be saved: {trouble(error)}")
             except UsageError as error:
                 self._in_trouble(str(error))
+            except Exception as error:
+                # a fault of ours must not end the saving: the journal holds all, and it is tried on
+                self._in_trouble(f"{self.file.path.name} cannot be saved: {error!r}")
             return self.trouble is None and self.saved_revision == self.revision
 
     def _save(self) -> None:
@@ -380,7 +387,7 @@ class Keeper:
         for _ in range(LAST_TRIES):
             if done := self.bring_up_to_date():
                 break
-            threading.Event().wait(LAST_WAIT_S)
+            time.sleep(LAST_WAIT_S)
         done = done and not self.outside_json()["conflicts"]
         self.journal.close(remove=done)
         return done

@@ -12,7 +12,7 @@ from typing import Any
 
 LARGEST_NS = 2**53 - 1
 """Above this a JSON number of a browser is no longer exact (ECMA-262, Number.MAX_SAFE_INTEGER)."""
-LONGEST_ID = 80
+LONGEST_ID = 200
 
 Rows = Mapping[str, "Row"]
 """Rows by id."""
