@@ -67,7 +67,7 @@ function makeList(desk) {
     for (const problem of problems) {
       if (problem.row) own.set(problem.row, [...(own.get(problem.row) || []), problem]);
     }
-    const loose = problems.filter((problem) => !problem.row && problem.code !== "missing-required");
+    const loose = problems.filter((problem) => !problem.row && problem.code !== "required-step-missing");
     list.replaceChildren(...rows.map((row) => option(row, own.get(row.id) || [])));
     if (!rows.length) {
       list.append(make("div", { class: "empty soft", role: "option", "aria-selected": "false", tabindex: "0" },
@@ -143,7 +143,7 @@ function makeList(desk) {
     const event = deeds.isEvent(row);
     const placed = row.start_ns !== null;
     editor.replaceChildren(
-      ...(row.draft ? [make("p", { class: "why" }, make("b", {}, "Draft. "), why),
+      ...(row.draft ? [make("p", { class: "why", title: why }, make("b", {}, "Draft. "), why),
         make("p", { class: "decide" },
           button("Confirm", { class: "yes", title: "Confirm (Enter)" }, () => desk.act("confirm")),
           button("Reject", { title: "Reject (Del)" }, () => desk.act("reject")))] : []),

@@ -55,7 +55,8 @@ function makeLanes(desk) {
     element.dataset.start = row.start_ns;
     element.dataset.end = deeds.endOf(row);
     element.style.left = percent(row.start_ns);
-    if (!event) {
+    if (event) element.style.top = `calc(${layer} * var(--layer) + 3px)`;
+    else {
       element.style.width = percent(deeds.endOf(row) - row.start_ns);
       element.style.top = `calc(${layer} * var(--layer))`;
       if (deeds.isRunning(row)) running.push([element, row.start_ns]);

@@ -167,7 +167,9 @@ def opened(chromium: Any) -> Iterator[Callable[..., Page]]:
     contexts: list[Any] = []
     heard: list[str] = []
 
-    def open_page(address: str, *, quiet: bool = True, again: Any = None, **options: Any) -> Page:
+    def open_page(
+        address: str, *, quiet: bool = True, again: Any = None, before: Any = None, **options: Any
+    ) -> Page:
         context = again
         if context is None:
             options.setdefault("viewport", {"width": 1280, "height": 720})
@@ -181,8 +183,12 @@ def opened(chromium: Any) -> Iterator[Callable[..., Page]]:
         host = address.split("/")[2]
         page.on(
             "request",
-            lambda r: None if r.url.startswith((f"http://{host}/", "blob:")) else heard.append(r.url),
+            lambda r: (
+                None if r.url.startswith((f"http://{host}/", "blob:")) else heard.append(r.url)
+            ),
         )
+        if before is not None:
+            before(page)
         page.goto(address)
         found = Page(page, address)
         found.ready()

@@ -259,7 +259,9 @@ def test_masks_are_drawn_typed_and_kept(
     drawn = masks[0]
     assert all(
         abs(a - b) <= 1
-        for a, b in zip((drawn.x, drawn.y, drawn.width, drawn.height), (40, 24, 40, 24), strict=True)
+        for a, b in zip(
+            (drawn.x, drawn.y, drawn.width, drawn.height), (40, 24, 40, 24), strict=True
+        )
     )
     assert masks[1].span is not None
     assert masks[1].span.start == 50 * FRAME

@@ -146,7 +146,13 @@ def test_at_rest_the_frame_shown_is_the_edge(
 ) -> None:
     with serving(Wanted(Case("operation", (operation,), tmp_path / "a.json"))) as server:
         page = opened(server.base)
-        for key, frame in ((".", 1), (".", 2), (",", 1), ("ArrowRight", 26), ("Shift+ArrowRight", 151)):
+        for key, frame in (
+            (".", 1),
+            (".", 2),
+            (",", 1),
+            ("ArrowRight", 26),
+            ("Shift+ArrowRight", 151),
+        ):
             page.press(key)
             assert (page.frame(), page.picture()) == (frame, frame), key
         page.press("Shift+ArrowLeft")
