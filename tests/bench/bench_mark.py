@@ -131,8 +131,8 @@ def from_nothing(browser: Any, recording: Path, folder: Path, speed: str) -> Non
         length = page.evaluate("document.getElementById('video').duration")
         rows = len(read_sheet(target).marks)
         print(
-            f"from nothing at {speed}x: {len(plan) + 2} keystrokes, {took:.1f} s for {length:.0f} s "
-            f"of recording, {rows} rows"
+            f"from nothing at {speed}x: {len(plan) + 2} keystrokes, {took:.1f} s "
+            f"for {length:.0f} s of recording, {rows} rows"
         )
         page.keyboard.press("Space")
         delays(page, target)

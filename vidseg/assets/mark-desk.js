@@ -171,7 +171,10 @@ function makeDesk({ deeds, player, screen, sending, undo, length, changed }) {
       join: () => deeds.join(rows(), row),
     }[name];
     if (name === "snap") return snap();
-    return deed && make(deed());
+    const done = deed();
+    make(done);
+    if (name === "split") choose(done.id);
+    return undefined;
   }
 
   return {

@@ -141,8 +141,8 @@ function makeSending({ rows, revision, saved, hear }) {
     send();
   }
 
-  const source = new EventSource("events");
-  const on = (name, action) => source.addEventListener(name, (event) => action(JSON.parse(event.data)));
+  const hearing = new Map();
+  const on = (name, action) => hearing.set(name, (event) => action(JSON.parse(event.data)));
   on("changed", (data) => {
     if (data.client === CLIENT) return taken(data.batch.id, data);
     if (heard.has(data.batch.id)) return undefined;
@@ -170,15 +170,26 @@ function makeSending({ rows, revision, saved, hear }) {
     hear.told("outside", data);
   });
   for (const name of ["media", "levels", "stopping"]) on(name, (data) => hear.told(name, data));
-  source.addEventListener("error", () => {
-    state.reached = false;
-    hear.status();
-  });
-  source.addEventListener("open", () => {
-    if (state.reached) return;
-    state.reached = true;
-    reload().catch(() => (state.reached = false)).finally(hear.status);
-  });
+
+  /* The stream of events; after it was cut off, everything is asked for anew. */
+  let source = null, cut = false, over = false;
+  function listen() {
+    source = new EventSource("events");
+    for (const [name, action] of hearing) source.addEventListener(name, action);
+    source.addEventListener("error", () => {
+      cut = true;
+      state.reached = false;
+      hear.status();
+      if (source.readyState === EventSource.CLOSED && !over) setTimeout(listen, AGAIN_MS);
+    });
+    source.addEventListener("open", () => {
+      if (!cut) return;
+      cut = false;
+      state.reached = true;
+      reload().catch(() => (state.reached = false)).finally(hear.status);
+    });
+  }
+  listen();
 
   return {
     state,
@@ -198,6 +209,9 @@ function makeSending({ rows, revision, saved, hear }) {
       return true;
     },
     reload,
-    close: () => source.close(),
+    close() {
+      over = true;
+      source.close();
+    },
   };
 }

@@ -46,11 +46,16 @@ function makeLanes(desk) {
     const look = event ? "event" : `block ${desk.looks(row.label)}`;
     const open = `${row.open_start ? " open-start" : ""}${row.open_end ? " open-end" : ""}`;
     const held = row.draft ? " to-confirm" : "";
-    const text = event ? [] : [
-      make("span", { class: "number" }, key ? keyText(key) : "·"), make("span", { class: "name" }, name)];
+    const times = words(row).slice(words(row).indexOf(name) + name.length);
+    const text = [
+      row.draft && own ? make("span", { class: "unseen" }, "Draft: ") : null,
+      event ? null : make("span", { class: "number", "aria-hidden": "true" }, key ? keyText(key) : "·"),
+      make("span", { class: event ? "unseen" : "name" }, name),
+      own ? make("span", { class: "unseen" }, times) : null,
+    ];
     const element = make(own ? "button" : "span", {
       type: own ? "button" : null, class: `${look}${open}${held}`, title: words(row),
-      "aria-label": own ? words(row) : null, tabindex: own ? "-1" : null,
+      tabindex: own ? "-1" : null,
     }, ...text);
     element.dataset.start = row.start_ns;
     element.dataset.end = deeds.endOf(row);

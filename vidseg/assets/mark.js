@@ -98,7 +98,16 @@ async function openPage() {
 
   /* ------------------------------------------------------------------ what is shown */
 
+  /* Show all anew, once for all that happens in one turn. */
+  let showing = false;
   function changed() {
+    if (showing) return;
+    showing = true;
+    queueMicrotask(showAll);
+  }
+
+  function showAll() {
+    showing = false;
     if (desk.state.chosen && !desk.rows().has(desk.state.chosen)) {
       desk.state.chosen = null;
       desk.state.held = null;

@@ -49,7 +49,7 @@ EYES = """() => {
 
 @dataclass
 class Seen:
-    """A key, how late (ms) its listeners were done, and the frames read from the bar code around it."""
+    """A key, how late (ms) its listeners were done, and the frames seen around it."""
 
     key: str
     late_ms: float
@@ -132,8 +132,8 @@ class Page:
 
     def rows(self) -> list[str]:
         """Give the names in the list of rows, in order."""
-        names = self.page.locator("#rows .row .row-name")
-        return [text.split("\n")[0] for text in names.all_inner_texts()]
+        names = "[...document.querySelectorAll('#rows .row-name')]"
+        return list(self.evaluate(f"{names}.map(name => name.firstChild.textContent)"))
 
     def choose(self, place: int) -> None:
         """Choose a row by its place in the list, from 0, and go to its start."""

@@ -84,7 +84,17 @@ def test_the_tab_key_reaches_every_part_and_leaves_it(opened: Opened, full: Any)
         found.append(page.evaluate(name))
         if found.count(found[0]) > 1 or found[-1] == "BODY":
             break
-    parts = ("undo", "stop", "slider", "play", "frame-on", "speed", "filter", "card-groups", "rows")
+    parts = (
+        "save-csv",
+        "stop",
+        "slider",
+        "play",
+        "frame-on",
+        "speed",
+        "filter",
+        "card-groups",
+        "rows",
+    )
     for part in (*parts, "editor", "lanes"):
         assert part in found, (part, found)
     # One stop in each of the long lists.
@@ -118,7 +128,7 @@ def test_all_that_marking_needs_is_in_the_window(
     page = opened(full.base, viewport={"width": size[0], "height": size[1]})
     root = "document.documentElement"
     assert page.evaluate(f"[{root}.scrollWidth, {root}.scrollHeight]") == list(size)
-    for part in ("#video", "#slider", "#play", "#speed", "#card .step", "#rows .row", "#editor",
+    for part in ("#video", "#slider", "#play", "#speed", "#card .step", "#rows [aria-selected=true]", "#editor",
                  "#lanes [data-id]", "#saving", "#stop"):  # fmt: skip
         box = page.page.locator(part).first.bounding_box()
         assert box["x"] >= 0, part
