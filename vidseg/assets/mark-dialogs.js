@@ -50,3 +50,42 @@ function askAbout({ mine, theirs }, words) {
     escape: "theirs",
   });
 }
+
+/* Write a copy as CSV beside the annotation; asked before one is written over. */
+async function saveAsCsv(replace = false) {
+  const answer = await askServer("save-as", { format: "csv", replace }).catch(() => null);
+  const data = answer ? await answer.json().catch(() => ({})) : {};
+  if (answer?.ok) return tell([`Written: ${data.name}`, ...(data.told || [])].join(". "));
+  if (answer?.status === 409 && data.exists) {
+    const take = await askUser({
+      title: `${data.exists} is there already`, body: [make("p", {}, "Write over it?")],
+      choices: [["no", "Leave it", true], ["yes", "Write over it"]], escape: "no",
+    });
+    return take === "yes" ? saveAsCsv(true) : undefined;
+  }
+  return tell(`Not written: ${data.trouble || "the server does not answer"}`);
+}
+
+/* Ask whether marking is over, saying what is open, and end the server; true where it has ended. */
+async function askToFinish(file, waiting, running, missing) {
+  const lines = [
+    waiting ? `${waiting} change${waiting === 1 ? " is" : "s are"} not saved yet.` : `Everything is saved to ${file}.`,
+    running.length ? `Still running, without an end: ${running.join(", ")}.` : "",
+    missing.length ? `Still needed: ${missing.join(", ")}.` : "",
+  ];
+  const take = await askUser({
+    title: "Finish marking?", body: lines.filter(Boolean).map((line) => make("p", {}, line)),
+    choices: [["stop", "Finish and end the server"], ["stay", "Go on marking", true]], escape: "stay",
+  });
+  if (take !== "stop") return false;
+  const answer = await askServer("stop", {}).catch(() => null);
+  if (!answer?.ok) {
+    tell("The server does not answer");
+    return false;
+  }
+  askUser({
+    title: "Finished", body: [make("p", {}, "The server has ended. This page may be closed.")],
+    choices: [["close", "Close", true]],
+  });
+  return true;
+}

@@ -83,7 +83,7 @@ function makeList(desk) {
     byId("draft-bar").hidden = !drafts.length;
     if (drafts.length) {
       byId("draft-bar").replaceChildren(make("span", {}, make("b", {}, `${drafts.length} draft row${drafts.length === 1 ? "" : "s"}`), " to confirm"),
-        button("Go to the first", {}, () => desk.choose(drafts[0].id, { go: true })));
+        button("To the first", {}, () => desk.choose(drafts[0].id, { go: true })));
     }
     const chosen = list.querySelector("[aria-selected='true']") || list.firstElementChild;
     if (chosen) chosen.tabIndex = 0;

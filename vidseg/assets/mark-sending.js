@@ -2,13 +2,14 @@
 /* From the page to the file: batches wait in line, are kept in the browser until the server has
    them, and are sent in order, again and again, until it has.
 
-   makeSending({ rows, revision, saved, hear }) gives { rows(), make(batch), waiting(), … }.
+   makeSending({ rows, revision, saved, left, hear }) gives { rows(), make(batch), waiting(), … }.
    What is shown is the server's rows with the waiting batches made upon them. `hear` has
    rows() (they have changed), status(), foreign(batch), checked(data), trouble(text),
    conflict({ id, mine, theirs }) => promise of "mine" | "theirs", and told(event, data). */
 
 const CLIENT = crypto.randomUUID();
-const KEEP = `vidseg-mark-waiting-${location.pathname}`;
+const KEPT_HERE = `vidseg-mark-waiting-${location.pathname}-`;
+const KEEP = KEPT_HERE + CLIENT;
 const AGAIN_MS = 1500;
 
 function askServer(path, data) {
@@ -20,19 +21,29 @@ function askServer(path, data) {
   return fetch(path, { cache: "no-store", ...options });
 }
 
-function makeSending({ rows, revision, saved, hear }) {
+/* What pages of this address that are gone had not sent yet. A page that lives holds a lock by the
+   name of its line, so that nobody else takes it. */
+async function leftBehind() {
+  const held = navigator.locks ? (await navigator.locks.query()).held.map((lock) => lock.name) : [];
+  if (navigator.locks) navigator.locks.request(KEEP, () => new Promise(() => {}));
+  const found = [];
+  try {
+    for (const key of Object.keys(localStorage)) {
+      if (!key.startsWith(KEPT_HERE) || held.includes(key)) continue;
+      found.push(...JSON.parse(localStorage.getItem(key)));
+      localStorage.removeItem(key);
+    }
+  } catch {
+    /* A browser that keeps nothing for pages has left nothing. */
+  }
+  return found;
+}
+
+function makeSending({ rows, revision, saved, left, hear }) {
   let base = new Map(rows.map((row) => [row.id, plainRow(row)]));
-  let shown = base, line = recall(), busy = false, again = 0;
+  let shown = base, line = left, busy = false, again = 0;
   const state = { revision, saved, reached: true, trouble: null };
   const heard = new Set();
-
-  function recall() {
-    try {
-      return JSON.parse(localStorage.getItem(KEEP)) || [];
-    } catch {
-      return [];
-    }
-  }
 
   function keep() {
     try {

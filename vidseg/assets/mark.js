@@ -2,7 +2,8 @@
 /* The marking page: fetches the state, joins the parts, routes the keys. */
 
 async function openPage() {
-  const [state, frames] = await Promise.all([
+  const [behind, state, frames] = await Promise.all([
+    leftBehind(),
     askServer("state").then((answer) => answer.json()),
     askServer("frames").then((answer) => answer.arrayBuffer()),
   ]);
@@ -16,10 +17,12 @@ async function openPage() {
   const hours = length >= 3600e9;
   const show = (ns, decimals = 1) => clockText(ns, decimals, hours);
   let { problems, missing, second } = state, view = "mark", preview = null, open = true;
-  undo.seed(state.history);
+  const known = new Set(state.history.map((batch) => batch.id));
+  const left = behind.filter((batch) => !known.has(batch.id));
+  undo.seed([...state.history, ...left]);
 
   const sending = makeSending({
-    rows: state.rows, revision: state.revision, saved: state.file.saved_revision,
+    rows: state.rows, revision: state.revision, saved: state.file.saved_revision, left,
     hear: {
       rows: () => started && changed(),
       status: () => started && showStatus(),
@@ -202,38 +205,13 @@ async function openPage() {
     strip.render(rowsNow(), second);
   }
 
-  async function saveAs(replace) {
-    const answer = await askServer("save-as", { format: "csv", replace }).catch(() => null);
-    const data = answer ? await answer.json().catch(() => ({})) : {};
-    if (answer?.ok) return tell([`Written: ${data.name}`, ...(data.told || [])].join(". "));
-    if (answer?.status === 409 && data.exists) {
-      const take = await askUser({
-        title: `${data.exists} is there already`, body: [make("p", {}, "Write over it?")],
-        choices: [["no", "Leave it", true], ["yes", "Write over it"]], escape: "no",
-      });
-      return take === "yes" ? saveAs(true) : undefined;
-    }
-    return tell(`Not written: ${data.trouble || "the server does not answer"}`);
-  }
-
   async function stop() {
-    const n = sending.waiting();
     const runs = inOrder(desk.rows()).filter((row) => deeds.isRunning(row) && !row.draft);
-    const take = await askUser({
-      title: "Finish marking?",
-      body: [make("p", {}, n ? `${n} changes are not saved yet.` : `Everything is saved to ${state.file.name}.`),
-        ...(runs.length ? [make("p", {}, `Still running, without an end: ${runs.map((row) => deeds.nameOf(row.label)).join(", ")}.`)] : []),
-        ...(missing.length ? [make("p", {}, `Still needed: ${missing.map(deeds.nameOf).join(", ")}.`)] : [])],
-      choices: [["stop", "Finish and end the server"], ["stay", "Go on marking", true]], escape: "stay",
-    });
-    if (take !== "stop") return;
-    const answer = await askServer("stop", {}).catch(() => null);
-    if (!answer?.ok) return tell("The server does not answer");
+    if (!(await askToFinish(state.file.name, sending.waiting(), runs.map((row) => deeds.nameOf(row.label)), missing.map(deeds.nameOf)))) return;
     open = false;
     sending.close();
     playing.end();
     showStatus();
-    await askUser({ title: "Finished", body: [make("p", {}, "The server has ended. This page may be closed.")], choices: [["close", "Close", true]] });
   }
 
   /* ------------------------------------------------------------------ keys and buttons */
@@ -291,7 +269,7 @@ async function openPage() {
   for (const b of document.querySelectorAll("[data-view-button]")) {
     b.addEventListener("click", () => setView(b.dataset.viewButton));
   }
-  byId("save-csv").addEventListener("click", () => saveAs(false));
+  byId("save-csv").addEventListener("click", () => saveAsCsv());
   byId("stop").addEventListener("click", stop);
   byId("slider").max = player.count - 1;
   byId("slider").addEventListener("input", () => player.seek(Number(byId("slider").value)));
