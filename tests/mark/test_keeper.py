@@ -389,3 +389,62 @@ def test_nothing_is_written_where_nothing_was_changed(
         assert keeper.bring_up_to_date()
     assert (path.read_bytes(), path.stat().st_mtime_ns) == before
     assert [child.name for child in tmp_path.iterdir()] == ["steps.json"]
+
+
+def test_a_disk_full_while_another_program_edits_loses_neither_side(
+    tmp_path: Path, desk: Desk, kept: Kept, monkeypatch: pytest.MonkeyPatch, asleep: None
+) -> None:
+    """The merge cannot be journalled, so the other's edit is not taken in, nor written over."""
+    path = tmp_path / "steps.json"
+
+    def refuse(*_: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with kept(path, desk) as keeper:
+        make(keeper, "1", (None, A), (None, B))
+        assert keeper.bring_up_to_date()
+        make(keeper, "2", (A, replace(A, note="mine")))
+        edited(path, 1, "note", 1)
+        before = path.read_bytes()
+        monkeypatch.setattr(journal_module, "_write", refuse)
+        for _ in range(4):
+            assert not keeper.bring_up_to_date()
+        assert path.read_bytes() == before
+        monkeypatch.undo()
+        assert keeper.bring_up_to_date()
+    assert [note for *_, note in said(path)] == ["mine", "outside 1"]
+
+
+def test_no_room_for_a_journal_is_said(
+    tmp_path: Path, desk: Desk, kept: Kept, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(journal_module, "_write", refuse)
+    with pytest.raises(UsageError, match="the disk is full"), kept(tmp_path / "s.json", desk):
+        pass
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("take", ["mine", "theirs"])
+def test_a_row_without_place_that_both_changed_is_not_lost(
+    tmp_path: Path, desk: Desk, kept: Kept, take: str, asleep: None
+) -> None:
+    path = tmp_path / "steps.json"
+    write_sheet(Sheet("s", (Mark("capsulorhexis", Timecode("00:00:20:30"), 30 * S),)), path)
+    with kept(path, desk) as keeper:
+        (row,) = keeper.rows.values()
+        make(keeper, "1", (row, replace(row, note="mine")))
+        document = json.loads(path.read_text(encoding="utf-8"))
+        document["marks"][0]["start"] = "0:00:21"
+        path.write_text(json.dumps(document), encoding="utf-8")
+        keeper.bring_up_to_date()
+        keeper.bring_up_to_date()
+        assert set(keeper.conflicts) == {row.id}
+        keeper.choose({row.id: take})
+    expected = {
+        "mine": ("capsulorhexis", Timecode("00:00:20:30"), 30 * S, "mine"),
+        "theirs": ("capsulorhexis", 21 * S, 30 * S, ""),
+    }
+    assert said(path) == [expected[take]]

@@ -1,6 +1,7 @@
 """A session over HTTP: what the page is told and what comes of what it asks."""
 
 import json
+import shutil
 import socket
 import threading
 import time
@@ -15,6 +16,7 @@ import pytest
 
 from vidseg.formats import read_sheet, write_sheet
 from vidseg.formats.mask_list import read_masks
+from vidseg.mark.journal import journal_path
 from vidseg.mark.session import Usual
 from vidseg.media.probe import open_recording
 from vidseg.model.annotation import Mark, Sheet
@@ -220,14 +222,31 @@ def test_a_draft_is_brought_in_once_and_confirmed(served: Served, tmp_path: Path
 
 def test_another_format_is_read_and_saved_as_json_beside(served: Served, tmp_path: Path) -> None:
     listed = tmp_path / "steps.txt"
-    listed.write_text("0:00 capsulorhexis\n0:01 hydrodissection\n", encoding="utf-8")
+    lines = "0:00 capsulorhexis\n0:01 hydrodissection\n0:99 pause\n"
+    listed.write_text(lines, encoding="utf-8")
     with served(listed) as server:
         state = server.page.get("state").json()
         assert state["file"]["name"] == "steps.json"
-        assert any("read from steps.txt" in notice for notice in state["notices"])
+        assert any("2 rows read from steps.txt" in notice for notice in state["notices"])
+        assert any("steps.txt:3" in notice for notice in state["notices"])
     assert [m.end for m in read_sheet(tmp_path / "steps.json").marks] == [1000 * MS, 2000 * MS]
     with pytest.raises(UsageError, match=r"steps.json beside it exists"), served(listed):
         pass
+
+
+def test_another_format_is_read_once_though_the_session_is_killed(
+    served: Served, tmp_path: Path
+) -> None:
+    """The journal is as a killed session leaves it; the file was not yet saved."""
+    listed, away = tmp_path / "steps.txt", tmp_path / "away"
+    listed.write_text("0:00 capsulorhexis\n0:01 hydrodissection\n", encoding="utf-8")
+    away.mkdir()
+    with served(listed) as server, server.session.keeper.lock:
+        shutil.copy(listed, away)
+        shutil.copy(journal_path(tmp_path / "steps.json"), away)
+    with served(away / "steps.txt") as server:
+        assert len(server.page.get("state").json()["rows"]) == 2
+    assert len(read_sheet(away / "steps.json").marks) == 2
 
 
 def test_copies_and_masks(served: Served, tmp_path: Path) -> None:

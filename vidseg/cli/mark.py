@@ -103,6 +103,7 @@ def command(
 
 def _run(session: Session, hub: Hub, port: int, *, no_browser: bool, quiet: bool) -> int:
     """Serve until the end, and say how it ended."""
+    import threading
     import webbrowser
 
     from vidseg.mark.start import marking
@@ -113,7 +114,8 @@ def _run(session: Session, hub: Hub, port: int, *, no_browser: bool, quiet: bool
         say(f"saved to: {session.keeper.file.path}", quiet)
         click.echo(address)
         if not no_browser:
-            webbrowser.open(address)
+            # a browser of the terminal holds on until it is left
+            threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
         say("the page is open to this machine alone; Ctrl-C ends the session", quiet)
 
     ended_by, whole = marking(session, hub, port, ready)

@@ -6,6 +6,7 @@ Form: WHATWG HTML, section 9.2 (server-sent events).
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 from collections.abc import AsyncIterator
 from typing import Any
@@ -26,17 +27,19 @@ class Hub:
 
     def tell(self, name: str, data: dict[str, Any]) -> None:
         """Send an event to every page that listens."""
-        loop = self._loop
-        if loop is not None and not loop.is_closed():
-            loop.call_soon_threadsafe(self._send, _event(name, data))
+        self._soon(_event(name, data))
 
     def end(self) -> None:
         """Tell every page that the server stops, and let them go; called from any thread."""
         self._over = True
-        loop = self._loop
-        if loop is not None and not loop.is_closed():
-            loop.call_soon_threadsafe(self._send, _event("stopping", {}))
-            loop.call_soon_threadsafe(self._send, None)
+        self._soon(_event("stopping", {}))
+        self._soon(None)
+
+    def _soon(self, text: str | None) -> None:
+        # without a loop nobody listens yet; a loop that is closed has let everybody go
+        if self._loop is not None:
+            with contextlib.suppress(RuntimeError):
+                self._loop.call_soon_threadsafe(self._send, text)
 
     def _send(self, text: str | None) -> None:
         for queue in list(self._listeners):

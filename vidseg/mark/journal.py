@@ -194,11 +194,10 @@ else:
         return True
 
     def sync_folder(folder: Path) -> None:
-        """See a new name on the disk (POSIX: the folder is synced by itself)."""
-        descriptor = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        except OSError:
-            return
-        finally:
-            os.close(descriptor)
+        """See a new name on the disk, where the file system can (POSIX: folders are synced too)."""
+        with contextlib.suppress(OSError):
+            descriptor = os.open(folder, os.O_RDONLY)
+            try:
+                os.fsync(descriptor)
+            finally:
+                os.close(descriptor)

@@ -17,7 +17,7 @@ from typing import Any
 
 from vidseg.export.draft_sheet import ANNOTATOR as DRAFT_ANNOTATOR
 from vidseg.mark.journal import Journal, Unwritable, trouble
-from vidseg.mark.kept_file import KeptFile, Unreadable
+from vidseg.mark.kept_file import KeptFile, Seen, Unreadable
 from vidseg.mark.merge import in_file, merged, paired
 from vidseg.mark.replay import Address, Replayed, outside_line, replay, start_line
 from vidseg.mark.rows import (
@@ -30,7 +30,7 @@ from vidseg.mark.rows import (
     in_order,
     row_json,
 )
-from vidseg.mark.sheet_rows import Desk, Origin, marks_of, origins_of
+from vidseg.mark.sheet_rows import Desk, Origin, adopted, marks_of, origins_of
 from vidseg.model.annotation import Sheet
 from vidseg.model.problem import UsageError
 
@@ -59,8 +59,8 @@ class Keeper:
     """Rows of one file, safe against a killed process, a full disk and other writers.
 
     ``tell(event, data)`` hears of changes, from any thread, under the lock; ``beside`` gives what
-    is told with rows that came from outside. Raises UsageError where the file
-    cannot be read whole or another session has it. ``close`` must be called.
+    is told with rows that came from outside. Raises UsageError where the file cannot be read whole
+    or another session has it. ``close`` must be called.
     """
 
     def __init__(self, path: Path, desk: Desk, facts: Facts, tell: Tell) -> None:
@@ -76,8 +76,10 @@ class Keeper:
         self.journal = Journal(path)
         try:
             self._start()
-        except BaseException:
+        except BaseException as error:
             self.journal.close(remove=not self.journal.lines)
+            if isinstance(error, Unwritable):
+                raise UsageError(f"no journal can be kept beside {path.name}: {error}") from None
             raise
         self._saver = threading.Thread(target=self._keep_saving, name="saver")
         self._saver.start()
@@ -103,7 +105,7 @@ class Keeper:
             rows = {name: origin.row for name, origin in origins.items()}
             self.journal.append(start_line(rows, origins, seen.digest))
             past = Replayed(rows, rows, origins, {seen.digest: rows})
-        self.rows, self.base, self.origins = past.rows, past.base, dict(past.origins)
+        self.rows, self.base, self.origins = past.rows, past.base, past.origins
         self.batches, self.conflicts = past.batches, past.conflicts
         self.last_address = past.address
         self.revision = len(self.batches)
@@ -121,8 +123,9 @@ class Keeper:
         if seen.sheet is not None and seen.digest is not None:
             if seen.digest in past.known:
                 self.base = dict(past.known[seen.digest])
+                self.file.took(seen)
             else:
-                self._merge(seen.sheet, seen.digest)
+                self._merge(seen)
             self._copy_first = self.file.says_more_than(self._sheet(self.base))
         else:
             self.base = {}
@@ -217,7 +220,7 @@ class Keeper:
                 if self.file.changed():
                     if not self.file.at_rest():
                         return False
-                    self._take_in()
+                    self._merge(self.file.read())
                 if self._unsaved() or self.file.missing():
                     self._save()
                 self._saved()
@@ -239,7 +242,7 @@ class Keeper:
             return self.trouble is None and self.saved_revision == self.revision
 
     def _save(self) -> None:
-        if self._copy_first:
+        if self._copy_first and not self.file.missing():
             copy = self.file.set_aside("before")
             self.notices.append(f"{self.file.path.name} as it was is kept as {copy.name}")
             self._copy_first = False
@@ -269,14 +272,11 @@ class Keeper:
             self.trouble = text
             self.tell("trouble", {"text": text})
 
-    def _take_in(self) -> None:
-        seen = self.file.read()
-        if seen.sheet is not None and seen.digest is not None:
-            self._merge(seen.sheet, seen.digest)
-
-    def _merge(self, sheet: Sheet, digest: str) -> None:
+    def _merge(self, seen: Seen) -> None:
         """Merge a file that another program changed, and tell what cannot be merged."""
-        theirs, origins = self._named_alike(sheet)
+        if seen.sheet is None or seen.digest is None:
+            return
+        theirs, origins = self._named_alike(seen.sheet)
         found = merged(self.base, self.rows, theirs)
         open_ones = found.conflicts | {
             name: theirs.get(name)
@@ -284,8 +284,9 @@ class Keeper:
             if self.rows.get(name) != theirs.get(name)
         }
         batch = Batch(uuid.uuid4().hex, "outside", difference(self.rows, found.rows))
-        self.journal.append(outside_line(batch, theirs, origins, digest, open_ones))
-        self.origins |= origins
+        self.journal.append(outside_line(batch, theirs, origins, seen.digest, open_ones))
+        self.file.took(seen)
+        self.origins = adopted(self.origins, origins, found.rows, open_ones)
         self.base, self.conflicts = theirs, open_ones
         self._take(batch, found.rows)
         self._tell_outside()

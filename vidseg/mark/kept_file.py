@@ -11,6 +11,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
+from vidseg.aside import written_aside
 from vidseg.formats import read_sheet, write_sheet
 from vidseg.mark.journal import sync_folder
 from vidseg.model.annotation import Sheet
@@ -24,10 +25,11 @@ Stamp = tuple[int, int, int]
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """A file as it was found: its digest (None: no file) and what it says."""
+    """A file as it was found: what it says, its digest and its stamp; all None where it is not."""
 
-    digest: str | None
-    sheet: Sheet | None
+    sheet: Sheet | None = None
+    digest: str | None = None
+    stamp: Stamp | None = None
 
 
 class Unreadable(Exception):  # noqa: N818 - a state of the file, waited out
@@ -35,7 +37,7 @@ class Unreadable(Exception):  # noqa: N818 - a state of the file, waited out
 
 
 class KeptFile:
-    """One annotation file. ``digest`` is that of the contents last read or written here."""
+    """One annotation file. ``digest`` is that of the contents last taken in or written here."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -49,8 +51,7 @@ class KeptFile:
         """Read the file. Raises Unreadable where a row of it would be lost by writing it again."""
         stamp = self._look()
         if stamp is None:
-            self._stamp, self.digest = None, None
-            return Seen(None, None)
+            return Seen()
         try:
             digest = _digest(self.path.read_bytes())
             sheet = read_sheet(self.path)
@@ -62,8 +63,11 @@ class KeptFile:
         if lost:
             more = f" (and {len(lost) - 1} more like it)" if lost[1:] else ""
             raise Unreadable(f"{lost[0]}{more}")
-        self._stamp, self.digest = stamp, digest
-        return Seen(digest, sheet)
+        return Seen(sheet, digest, stamp)
+
+    def took(self, seen: Seen) -> None:
+        """Remember that these contents were taken in, so that they may be replaced."""
+        self.digest, self._stamp = seen.digest, seen.stamp
 
     def missing(self) -> bool:
         """Say whether the file was there and is gone."""
@@ -129,7 +133,8 @@ class KeptFile:
         while copy.exists():
             number += 1
             copy = self.path.with_name(f"{self.path.stem}.{word}-{number}{self.path.suffix}")
-        copy.write_bytes(self.path.read_bytes())
+        with written_aside(copy) as aside:
+            aside.write_bytes(self.path.read_bytes())
         return copy
 
     def says_more_than(self, sheet: Sheet) -> bool:

@@ -19,7 +19,7 @@ from vidseg.mark.rows import (
     row_from,
     row_json,
 )
-from vidseg.mark.sheet_rows import Origin, Origins, origin_from, origin_json
+from vidseg.mark.sheet_rows import Origin, Origins, adopted, origin_from, origin_json
 from vidseg.model.problem import UsageError
 
 
@@ -108,7 +108,7 @@ def _follow(past: Replayed, line: Mapping[str, Any]) -> None:
     past.batches.append(batch)
     if kind == "outside":
         theirs, origins = _file_from(line)
-        past.origins = {**past.origins, **origins}
+        past.origins = adopted(past.origins, origins, past.rows, line["open"])
         past.base = theirs
         past.known[line["digest"]] = theirs
         past.conflicts = {name: theirs.get(name) for name in line["open"]}

@@ -2,26 +2,21 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from vidseg import __version__
-from vidseg.export.page import display_size
 from vidseg.formats import write_sheet
 from vidseg.formats.mask_list import read_masks, write_masks
 from vidseg.mark.keeper import Keeper
-from vidseg.mark.rows import LARGEST_NS, Batch, in_order
+from vidseg.mark.rows import Batch, in_order
 from vidseg.mark.sheet_rows import origins_of
-from vidseg.measure.agree import agree
-from vidseg.model.annotation import Annotation, Sheet
-from vidseg.model.clock import NS
-from vidseg.model.mask import Mask
-from vidseg.model.problem import Problem
-from vidseg.model.procedure import LEVELS, Kind, Procedure
+from vidseg.mark.told import agreement_json, mask_from, mask_json, problem_json, recording_json
+from vidseg.model.annotation import Sheet
+from vidseg.model.edits import Edit
+from vidseg.model.procedure import Procedure
 from vidseg.model.recording import Captions, Recording
-from vidseg.model.span import Span, Spans
 from vidseg.reading import Reading, understand
 
 SAVED_AS = ("csv", "tsv", "json", "vtt")
@@ -63,11 +58,12 @@ class Session:
         *,
         usual: Mapping[str, Usual] | None = None,
         captions: Captions | None = None,
+        edits: Sequence[Edit] = (),
         second: Second | None = None,
         blind: bool = False,
     ) -> None:
         self.keeper, self.desk = keeper, keeper.desk
-        self.usual, self.captions = dict(usual or {}), captions
+        self.usual, self.captions, self.edits = dict(usual or {}), captions, tuple(edits)
         self.second, self.blind = None if blind else second, blind
         self.masks_path = keeper.file.path.with_name(f"{keeper.file.path.stem}.masks.csv")
         self.masks = read_masks(self.masks_path) if self.masks_path.exists() else ()
@@ -113,6 +109,7 @@ class Session:
             procedure=self.procedure,
             recording=self.recording,
             clock=self.desk.clock,
+            edits=self.edits,
         )
 
     def checked(self) -> Checked:
@@ -124,7 +121,7 @@ class Session:
                 present = {row.label for row in self.keeper.rows.values()}
                 self._checked = Checked(
                     revision,
-                    [_problem_json(problem, ids) for problem in self.read().problems],
+                    [problem_json(problem, ids) for problem in self.read().problems],
                     [
                         step.code
                         for step in self.procedure.steps
@@ -144,7 +141,7 @@ class Session:
                 **asdict(self.checked()),
                 **keeper.outside_json(),
                 "procedure": self._procedure_json(),
-                "recording": _recording_json(self.recording),
+                "recording": recording_json(self.recording),
                 "media": media,
                 "captions": [
                     {"start_ns": cue.span.start, "end_ns": cue.span.end, "text": cue.text}
@@ -156,10 +153,11 @@ class Session:
                     "name": keeper.file.path.name,
                     "saved_revision": keeper.saved_revision,
                     "trouble": keeper.trouble,
+                    "told": list(keeper.file.sentences),
                 },
                 "notices": list(keeper.notices),
                 "annotator": keeper.facts.annotator or "",
-                "masks": [_mask_json(mask) for mask in self.masks],
+                "masks": [mask_json(mask) for mask in self.masks],
                 "history": [
                     {
                         "id": batch.id,
@@ -209,7 +207,7 @@ class Session:
         return {
             "name": self.second.name,
             "rows": [self.keeper.row_json(row) for row in rows],
-            "agreement": _agreement_json(
+            "agreement": agreement_json(
                 self.read().annotation, theirs.annotation, self.recording.recorded
             ),
         }
@@ -237,116 +235,7 @@ class Session:
         """Write masks to their file; gives how many. Raises ValueError, OSError."""
         if not isinstance(data, list):
             raise ValueError("masks must be a list")
-        masks = tuple(_mask(item) for item in data)
+        masks = tuple(mask_from(item) for item in data)
         write_masks(masks, self.masks_path)
         self.masks = masks
         return len(masks)
-
-
-def _problem_json(problem: Problem, ids: list[str]) -> dict[str, Any]:
-    line = problem.line
-    return {
-        "code": problem.code,
-        "severity": problem.severity.value,
-        "message": problem.message,
-        "row": ids[line - 1] if line is not None and 0 < line <= len(ids) else None,
-        "start_ns": problem.span.start if problem.span else None,
-        "end_ns": problem.span.end if problem.span else None,
-    }
-
-
-def _recording_json(recording: Recording) -> dict[str, Any]:
-    first = recording.parts[0]
-    width, height = display_size(first)
-    whole = Spans([Span(0, recording.length)])
-    return {
-        "name": first.path.name,
-        "length_ns": recording.length,
-        "n_frames": recording.n_frames,
-        "width": width,
-        "height": height,
-        "rotation": first.rotation,
-        "parts": [
-            {
-                "name": part.path.name,
-                "start_ns": part.span.start,
-                "end_ns": part.span.end,
-                "first_frame": recording.first_frame(number),
-                "n_frames": len(part.frame_ns),
-            }
-            for number, part in enumerate(recording.parts)
-        ],
-        "holes": [[hole.start, hole.end] for hole in whole - recording.recorded],
-        "audio": any(part.audio for part in recording.parts),
-        "rate": f"{first.rate.numerator}/{first.rate.denominator}",
-        "constant_rate": all(part.constant_rate for part in recording.parts),
-    }
-
-
-def _agreement_json(mine: Annotation, theirs: Annotation, recorded: Spans) -> list[dict[str, Any]]:
-    """Compare at every level that either has rows of; figures that do not exist are None."""
-    used = {row.step.kind for row in (*mine.segments, *theirs.segments)}
-    return [_level_json(mine, theirs, recorded, kind) for kind in LEVELS if kind in used]
-
-
-def _level_json(
-    mine: Annotation, theirs: Annotation, recorded: Spans, kind: Kind
-) -> dict[str, Any]:
-    found = agree(mine, theirs, recorded, kind)
-    return {
-        "level": kind.value,
-        "accuracy": _figure(found.accuracy),
-        "kappa": _figure(found.kappa),
-        "kappa_labelled": _figure(found.kappa_labelled),
-        "edit": _figure(found.edit),
-        "f1": {str(percent): _figure(hit.f1) for percent, hit in found.hits},
-        "edges": [
-            {
-                "tolerance_s": one.tolerance_ns / NS,
-                "matched": one.matched,
-                "agreement": _figure(one.agreement),
-            }
-            for one in found.boundaries
-        ],
-        "steps": [
-            {
-                "step": step.step,
-                "dice": _figure(step.dice),
-                "start_ns": step.start_ns,
-                "end_ns": step.end_ns,
-                "active_ns": step.active_ns,
-            }
-            for step in found.steps
-        ],
-    }
-
-
-def _figure(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None
-
-
-def _mask_json(mask: Mask) -> dict[str, Any]:
-    return {
-        "x": mask.x,
-        "y": mask.y,
-        "width": mask.width,
-        "height": mask.height,
-        "start_ns": mask.span.start if mask.span else None,
-        "end_ns": mask.span.end if mask.span else None,
-    }
-
-
-def _mask(data: object) -> Mask:
-    if not isinstance(data, dict):
-        raise ValueError("a mask must be a JSON object")
-    x, y, width, height = (_whole(data.get(name)) for name in ("x", "y", "width", "height"))
-    if data.get("start_ns") is None and data.get("end_ns") is None:
-        return Mask(x, y, width, height)
-    start, end = _whole(data.get("start_ns")), _whole(data.get("end_ns"))
-    return Mask(x, y, width, height, Span(start, end))
-
-
-def _whole(value: object) -> int:
-    if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value <= LARGEST_NS:
-        raise ValueError("a mask has whole numbers from 0: px, and ns or null for its times")
-    return value

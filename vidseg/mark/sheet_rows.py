@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from vidseg.export.draft_sheet import NOTE
-from vidseg.mark.rows import Row
+from vidseg.mark.rows import Row, Rows
 from vidseg.measure.resolve import resolve
 from vidseg.measure.ruler import SNAP_TOLERANCE_NS, Clock, Ruler
 from vidseg.model.annotation import Edge, Frame, InPart, Mark, Moment, Sheet, Timecode
@@ -147,6 +147,16 @@ def marks_of(rows: Iterable[Row], origins: Origins, desk: Desk, source: str) -> 
     """Write rows as marks, in their order; ``line`` counts them from 1."""
     made = [mark_of(row, origins.get(row.id), desk, source, n) for n, row in enumerate(rows, 1)]
     return tuple(mark for mark in made if mark is not None)
+
+
+def adopted(origins: Origins, found: Origins, rows: Rows, asked: Iterable[str]) -> Origins:
+    """Take over what a changed file holds of its rows.
+
+    A row that is asked about, and of which only the file knew when it began, keeps what it had:
+    else its start would be lost where it is kept.
+    """
+    kept = {name for name in asked if name in rows and rows[name].start_ns is None}
+    return {**origins, **{name: one for name, one in found.items() if name not in kept}}
 
 
 def origin_json(origin: Origin) -> list[Any]:

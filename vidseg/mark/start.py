@@ -14,6 +14,7 @@ from vidseg.formats.vocabulary import load_procedure
 from vidseg.mark.aids import Aids
 from vidseg.mark.app import make_app
 from vidseg.mark.hub import Hub
+from vidseg.mark.journal import Unwritable
 from vidseg.mark.keeper import Facts, Keeper
 from vidseg.mark.kept_file import KEPT_SUFFIXES
 from vidseg.mark.replay import Address
@@ -29,7 +30,7 @@ from vidseg.model.annotation import Sheet
 from vidseg.model.case import Case
 from vidseg.model.clock import NS
 from vidseg.model.problem import UsageError
-from vidseg.reading import DEFAULT_PROCEDURE, Progress
+from vidseg.reading import DEFAULT_PROCEDURE, Progress, recording_problems
 
 if TYPE_CHECKING:
     from vidseg.library.store import Library
@@ -115,13 +116,26 @@ class Wanted:
         keeper = Keeper(self.kept, desk, facts, hub.tell)
         try:
             self._refuse_strangers(keeper)
-            if given is not None and given.resolve() != self.kept:
+            found = list(recording_problems(recording))
+            found += captions.problems if captions is not None else ()
+            found += second.sheet.problems if second is not None and not self.blind else ()
+            keeper.notices += [str(problem) for problem in found]
+            # after a crash the journal has these rows already
+            if given is not None and given.resolve() != self.kept and not keeper.batches:
                 _bring_in(keeper, read_sheet(given), given.name)
             if self.draft is not None:
                 _bring_in(keeper, read_sheet(self.draft), self.draft.name, draft=True)
-            return Session(
-                keeper, usual=self.usual, captions=captions, second=second, blind=self.blind
+            session = Session(
+                keeper,
+                usual=self.usual,
+                captions=captions,
+                edits=case.edits,
+                second=second,
+                blind=self.blind,
             )
+            # declared edits that cannot be are said now, not to the page
+            session.checked()
+            return session
         except BaseException:
             keeper.close()
             raise
@@ -193,6 +207,7 @@ def _second(path: Path) -> Second:
 
 def _bring_in(keeper: Keeper, sheet: Sheet, name: str, *, draft: bool = False) -> None:
     """Add rows of another file as one batch; of a draft only what is not marked already."""
+    keeper.notices += [str(problem) for problem in sheet.problems]
     rows = [origin.row for origin in origins_of(sheet, keeper.desk).values()]
     rows = [row for row in rows if row.start_ns is not None]
     if draft:
@@ -205,7 +220,10 @@ def _bring_in(keeper: Keeper, sheet: Sheet, name: str, *, draft: bool = False) -
         )
     if rows:
         changes = tuple(Change(None, row) for row in rows)
-        keeper.make(Batch(uuid.uuid4().hex, "draft" if draft else "file", changes))
+        try:
+            keeper.make(Batch(uuid.uuid4().hex, "draft" if draft else "file", changes))
+        except Unwritable as error:
+            raise UsageError(f"the rows of {name} cannot be kept: {error}") from None
 
 
 def _same(drafted: Row, row: Row) -> bool:

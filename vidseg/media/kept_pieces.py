@@ -11,6 +11,7 @@ import os
 import shutil
 import sys
 import tempfile
+import threading
 from contextlib import suppress
 from pathlib import Path
 from typing import IO
@@ -64,7 +65,7 @@ class KeptPieces:
 
     def put(self, name: str, data: bytes) -> None:
         """Keep a piece: written aside and renamed, so that nobody reads half of it."""
-        aside = self.folder / f"{name}.part"
+        aside = self.folder / f"{name}.{threading.get_ident()}.part"
         try:
             aside.write_bytes(data)
             aside.replace(self.folder / name)

@@ -1,4 +1,4 @@
-"""Encoded segments: made in one background thread, what is waited for first, then ahead."""
+"""Encoded segments: what is waited for is made at once, the rest ahead in the background."""
 
 from __future__ import annotations
 
@@ -30,8 +30,9 @@ class _SetAside(Exception):  # noqa: N818 - it is no fault
 class MakingAhead:
     """Makes the encoded segments of a plan and keeps them; start with ``start``.
 
-    The latest wish comes first; without one, what follows the last wish to the end, then what
-    is left. ``progress`` is called in the background with the fraction of all segments ready.
+    One thread serves wishes, the latest first. Without any, another one of low priority makes
+    what follows the last wish to the end, then what is left. ``progress`` is called in these
+    threads with the fraction of all segments ready.
     """
 
     def __init__(
@@ -53,7 +54,10 @@ class MakingAhead:
         self._failed: dict[int, MediaError] = {}
         self._ahead, self._closed = 0, False
         self._full: OSError | None = None
-        self._thread = Thread(target=self._work, name="segments", daemon=True)
+        self._threads = [
+            Thread(target=self._work, args=(wishes,), name="segments", daemon=True)
+            for wishes in (True, False)
+        ]
 
     @property
     def done(self) -> float:
@@ -62,15 +66,17 @@ class MakingAhead:
 
     def start(self) -> None:
         """Begin in the background."""
-        self._thread.start()
+        for thread in self._threads:
+            thread.start()
 
     def close(self) -> None:
         """Stop, between two frames; whoever waits gets a MediaError."""
         with self._changed:
             self._closed = True
             self._changed.notify_all()
-        if self._thread.is_alive():
-            self._thread.join()
+        for thread in self._threads:
+            if thread.is_alive():
+                thread.join()
 
     def get(self, index: int) -> bytes:
         """Wait until segment ``index`` is made and give it. Raises MediaError."""
@@ -92,47 +98,53 @@ class MakingAhead:
             raise MediaError(str(self._kept.folder), "the segments kept there are gone")
         return data
 
-    def _work(self) -> None:
-        lower_priority()
+    def _work(self, wishes: bool) -> None:
+        if not wishes:
+            lower_priority()
         reading = _Reading()
         try:
-            while (index := self._next()) is not None:
-                self._make(index, reading)
+            while (index := self._next(wishes)) is not None:
+                self._make(index, reading, wishes)
+        except BaseException:  # nobody is to wait for a thread that is gone
+            with self._changed:
+                self._closed = True
+                self._changed.notify_all()
+            raise
         finally:
             reading.close()
 
-    def _next(self) -> int | None:
-        """Wait for something to make; None when closed."""
+    def _next(self, wishes: bool) -> int | None:
+        """Wait for something to make: a wish, or without any what is next; None when closed."""
         with self._changed:
             while not self._closed:
                 left = self._todo - self._failed.keys()
-                while self._wishes:
-                    if self._wishes[-1] in left:
-                        return self._wishes[-1]
-                    self._wishes.pop()
-                if left and self._full is None:
+                self._wishes = [wish for wish in self._wishes if wish in left]
+                if self._wishes and wishes:
+                    return self._wishes[-1]
+                if left and not self._wishes and not wishes and self._full is None:
                     return min(left, key=lambda index: (index < self._ahead, index))
                 self._changed.wait()
         return None
 
-    def _make(self, index: int, reading: _Reading) -> None:
+    def _make(self, index: int, reading: _Reading, wished: bool) -> None:
         segment = self._playback.segments[index]
         run, part = self._playback.runs[segment.run], self._recording.parts[segment.part]
         form = ShowForm(run.width, run.height, run.header)
         error: MediaError | None = None
         full: OSError | None = None
         try:
-            frames = self._watched(index, reading.frames(part, segment.first, segment.last))
+            found = reading.frames(part, segment.first, segment.last)
+            frames = self._watched(index, found, wished)
             data = fragment_of(index, segment, part, encoded(part, form, frames))
             self._kept.put(_name(index), data)
         except _SetAside:
             return
-        except MediaError as found:
-            error = unmade(part, segment, found.reason)
-        except FFmpegError as found:
-            error = unmade(part, segment, found.strerror or str(found))
-        except OSError as found:
-            full = found
+        except MediaError as trouble:
+            error = unmade(part, segment, trouble.reason)
+        except FFmpegError as trouble:
+            error = unmade(part, segment, trouble.strerror or str(trouble))
+        except OSError as trouble:
+            full = trouble
         with self._changed:
             self._full = full
             if error is not None:
@@ -144,13 +156,14 @@ class MakingAhead:
             self._progress(self.done)
 
     def _watched(
-        self, index: int, frames: Iterator[tuple[int, VideoFrame]]
+        self, index: int, frames: Iterator[tuple[int, VideoFrame]], wished: bool
     ) -> Iterator[tuple[int, VideoFrame]]:
-        """Pass frames on as long as nothing else is wanted sooner."""
+        """Pass frames on as long as nothing else is wanted sooner; the next one can wait."""
+        spared = (index, index + 1) if wished else ()
         for found in frames:
             with self._changed:
-                wish = self._wishes[-1] if self._wishes else index
-                if self._closed or (wish not in (index, index + 1) and wish in self._todo):
+                wish = self._wishes[-1] if self._wishes else None
+                if self._closed or (wish in self._todo and wish not in spared):
                     raise _SetAside
             yield found
 

@@ -23,8 +23,9 @@ class SegmentMaker:
 
     Copied segments are read from the file whenever they are asked for; sound is decoded when it
     is; encoded pictures are also made ahead in the background. What was made is kept in a
-    temporary folder until ``close``. ``progress`` is called in the background with the fraction
-    of segments ready.
+    temporary folder until ``close``. ``progress`` is called in other threads with the fraction
+    of segments ready. Sound asked for in order is one piece; after a jump it may lie off by
+    what the container rounds its times to (Matroska: half a millisecond).
     """
 
     def __init__(

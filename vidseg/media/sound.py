@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vidseg.media.captions_track import track_language
-from vidseg.media.opening import opened
+from vidseg.media.opening import opened, video_stream
 from vidseg.media.reader import packets
 from vidseg.media.stretch import Stretch
 from vidseg.media.target import errors_of
@@ -145,10 +145,12 @@ def _read(part: Part, track: AudioTrack, aim: int | None) -> Generator[av.AudioF
         stream = container.streams[track.index]
         assert isinstance(stream, av.AudioStream)
         if aim is not None:
-            base = Fraction(stream.time_base or Fraction(1, track.rate_hz))
+            # Matroska's index lists pictures; by sound it would be read from its start
+            by = video_stream(container, part.path) if "matroska" in part.container else stream
+            base = Fraction(by.time_base or Fraction(1, track.rate_hz))
             pts = (part.first_pts * part.time_base + Fraction(aim, NS)) / base
             try:
-                container.seek(int(pts), stream=stream)
+                container.seek(int(pts), stream=by)
             except av.error.FFmpegError:
                 return
         for packet in packets(container, stream):
