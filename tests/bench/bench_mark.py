@@ -201,7 +201,7 @@ def main() -> None:
             executable_path=chromium, args=["--no-sandbox", "--disable-gpu", "--mute-audio"]
         )
         folder = options.work or Path(temporary)
-        for old in ("nothing.json", "drafted.json", "given.json"):
+        for old in ("nothing.json", "draft.json", "drafted.json", "given.json"):
             (folder / old).unlink(missing_ok=True)
         if options.recording is not None:
             first_picture(browser, options.recording, folder)

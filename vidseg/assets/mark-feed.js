@@ -3,10 +3,11 @@
    and appended, far ones let go, holes jumped over. Segments lie on the case clock already.
 
    makeFeed(video, media, { length, told }) with told(state) for { waiting: bool, failed: text }
-   gives { close() }. */
+   gives { reopen(), close() }; call reopen() before a seek. */
 
 const AHEAD_S = 20, BEHIND_S = 20, KEPT_S = 60;
 const RETRY_MS = 1000;
+const TAIL_S = 0.6, HOLE_S = 0.05;
 
 function makeFeed(video, media, { length, told }) {
   const source = new MediaSource();
@@ -14,7 +15,7 @@ function makeFeed(video, media, { length, told }) {
   const segments = media.segments.map(([start, end, run]) => ({ start: start / 1e9, end: end / 1e9, run }));
   const here = new Set();
   const inits = new Map();
-  let closed = false, running = false, again = 0, making = null;
+  let tailed = false, closed = false, running = false, again = 0, making = null;
 
   const once = (target, name) => new Promise((resolve) => target.addEventListener(name, resolve, { once: true }));
   const at = (s) => segments.findIndex((segment) => segment.start <= s + 1e-6 && s < segment.end);
@@ -76,12 +77,46 @@ function makeFeed(video, media, { length, told }) {
     here.add(index);
   }
 
+  /* At rest on the last pictures before a hole: gives the last segment before it, else -1. Decoders
+     hold these pictures back until more comes or the stream ends, so there it is ended for a while. */
+  function tail() {
+    let last = at(video.currentTime);
+    if (last < 0 || !video.paused) return -1;
+    while (last + 1 < segments.length && segments[last + 1].start - segments[last].end < HOLE_S) last += 1;
+    const near = segments[last].end - video.currentTime < TAIL_S;
+    return near && last < segments.length - 1 ? last : -1;
+  }
+
+  async function endAt(last) {
+    if (source.readyState !== "open") return;
+    if ([...here].some((i) => i > last)) {
+      for (const { buffer } of tracks) {
+        buffer.remove(segments[last].end, Infinity);
+        await once(buffer, "updateend");
+      }
+      for (const i of [...here]) if (i > last) here.delete(i);
+    }
+    if (tail() !== last || source.readyState !== "open") return;
+    source.endOfStream();
+    tailed = true;
+  }
+
+  /* An ended stream is as long as what it holds, and no seek goes beyond: open it again. */
+  function reopen() {
+    if (!tailed || source.readyState !== "ended" || tracks.some(({ buffer }) => buffer.updating)) return;
+    tailed = false;
+    tracks[0].buffer.appendBuffer(new Uint8Array());
+    tracks[0].buffer.abort();
+    source.duration = length / 1e9;
+  }
+
   /* The next segment that is missing, nearest to the playhead first. */
   function missing() {
     const now = video.currentTime;
     const first = at(now) >= 0 ? at(now) : after(now);
     if (first < 0) return -1;
-    for (let i = first; i < segments.length; i += 1) {
+    const end = tail();
+    for (let i = first; i < (end < 0 ? segments.length : end + 1); i += 1) {
       if (segments[i].start > now + AHEAD_S * Math.max(1, video.playbackRate)) break;
       if (!here.has(i)) return i;
     }
@@ -97,7 +132,9 @@ function makeFeed(video, media, { length, told }) {
         await put(i);
       }
       if (here.size * 2 > KEPT_S) await letGo(KEPT_S);
-      if (here.has(segments.length - 1) && source.readyState === "open" && missing() < 0) {
+      const last = tail();
+      if (last >= 0) await endAt(last);
+      else if (here.has(segments.length - 1) && source.readyState === "open" && missing() < 0) {
         source.endOfStream();
       }
       told({ waiting: false });
@@ -124,7 +161,7 @@ function makeFeed(video, media, { length, told }) {
     const in_ = at(now);
     const left = in_ >= 0 ? segments[in_].end - now : 0;
     const next = segments.find((segment) => segment.start > now);
-    const hole = next && (in_ < 0 || (left < 0.12 && next.start - segments[in_].end > 0.05));
+    const hole = next && (in_ < 0 || (left < 0.12 && next.start - segments[in_].end > HOLE_S));
     if (hole && (in_ < 0 || video.readyState < 3)) video.currentTime = next.start + 1e-3;
   }
 
@@ -133,6 +170,7 @@ function makeFeed(video, media, { length, told }) {
     pump();
   }, 200);
   video.addEventListener("seeking", sought);
+  video.addEventListener("play", reopen);
   source.addEventListener("sourceopen", () => {
     if (tracks.length) return;
     source.duration = length / 1e9;
@@ -145,12 +183,14 @@ function makeFeed(video, media, { length, told }) {
   video.src = URL.createObjectURL(source);
 
   return {
+    reopen,
     close() {
       closed = true;
       clearInterval(ticking);
       clearTimeout(again);
       if (making) making.abort();
       video.removeEventListener("seeking", sought);
+      video.removeEventListener("play", reopen);
       URL.revokeObjectURL(video.src);
     },
   };

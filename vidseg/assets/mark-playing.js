@@ -4,7 +4,7 @@
 const SPEEDS = [0.25, 0.5, 1, 1.5, 2, 3, 4];
 const SPEED_NAMES = { 0.25: "¼×", 0.5: "½×", 1.5: "1½×" };
 
-function makePlaying(video, first, length) {
+function makePlaying(video, first, length, player) {
   const speed = byId("speed"), note = byId("picture-note");
   let media = first.media, feed = null, made = null, waiting = false, failed = "";
   for (const value of SPEEDS) speed.append(make("option", { value, selected: value === 1 }, SPEED_NAMES[value] || `${value}×`));
@@ -25,6 +25,7 @@ function makePlaying(video, first, length) {
   function open() {
     if (feed) feed.close();
     feed = null;
+    player.beforeSeek = () => feed && feed.reopen();
     failed = "";
     const { playbackRate } = video;
     if (media.mode === "file") video.src = "media/file";

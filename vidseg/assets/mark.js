@@ -57,7 +57,7 @@ async function openPage() {
   sending.state.trouble = state.file.trouble;
 
   const desk = makeDesk({ deeds, player, screen, sending, undo, length, changed });
-  const playing = makePlaying(video, state, length);
+  const playing = makePlaying(video, state, length, player);
   const card = makeCard({
     deeds, procedure, looks, memory: keyMemory(procedure.code), press: desk.press, keysChanged: () => changed(),
   });

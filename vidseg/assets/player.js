@@ -84,6 +84,7 @@ function makePlayer(video, parts) {
       else video.pause();
     },
     onChange: (listener) => listeners.push(listener),
+    beforeSeek: () => {},
   };
 
   function tell() {
@@ -96,6 +97,7 @@ function makePlayer(video, parts) {
     arrived = false;
     aim = ns;
     video.setAttribute("aria-busy", "true");
+    player.beforeSeek();
     video.currentTime = ns / 1e9;
   }
 
