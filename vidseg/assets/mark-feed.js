@@ -88,7 +88,6 @@ function makeFeed(video, media, { length, told }) {
   }
 
   async function endAt(last) {
-    if (source.readyState !== "open") return;
     if ([...here].some((i) => i > last)) {
       for (const { buffer } of tracks) {
         buffer.remove(segments[last].end, Infinity);
