@@ -2,7 +2,7 @@
 /* The card of steps: each with its key, its colour, and how often it is marked; filtered by typing.
 
    makeCard(desk) with desk = { deeds, procedure, looks, memory, press(code, when), keysChanged() }
-   gives { keyOf(code), stepOf(key), render(rows, at), changing() }. */
+   gives { keyOf(code), stepOf(key), render(rows, at), take(event) }. */
 
 const GROUP_NAMES = [
   ["step", "Steps"], ["task", "Tasks"], ["phase", "Phases"], ["excluded", "Excluded from the times"],

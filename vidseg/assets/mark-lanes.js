@@ -35,7 +35,7 @@ function levelsLane() {
     draw();
     return true;
   }
-  return { lane, load, there: () => levels !== null };
+  return { lane, load };
 }
 
 function captionsLane(captions, length) {

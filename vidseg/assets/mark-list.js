@@ -2,7 +2,7 @@
 /* The rows as a list with their problems, and the editor of the chosen one.
 
    makeList(desk) with desk = { deeds, procedure, show, looks, keyOf, state, choose, hold, act,
-   rows() } gives { render(problems, missing), focus(id) }. */
+   rows() } gives { render(problems, missing), note() }: note() goes to the note of the chosen row. */
 
 function makeList(desk) {
   const { deeds } = desk;
@@ -163,5 +163,5 @@ function makeList(desk) {
     }
   }
 
-  return { render, focus, renderEditor, note: () => editor.querySelector("[data-part='note']")?.focus() };
+  return { render, note: () => editor.querySelector("[data-part='note']")?.focus() };
 }

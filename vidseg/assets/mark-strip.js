@@ -2,7 +2,7 @@
 /* The strip of the marking page: lanes of blocks made from the rows, whose edges can be dragged.
 
    makeLanes(desk) with desk = { deeds, length, looks, keyOf, state, show, go, scrub, choose, hold,
-   drag(row, side, ns, done), heldEdge() } gives { render(rows, second), setTime(ns), focus(id) }. */
+   drag(row, side, ns, done), heldEdge() } gives { render(rows, second), setTime(ns), addLane(…), drawOver(holes) }. */
 
 const LEVEL_NAMES = {
   event: "Events", phase: "Phases", step: "Steps", task: "Tasks", excluded: "Excluded",
@@ -187,7 +187,6 @@ function makeLanes(desk) {
 
   return {
     render,
-    mark,
     setTime,
     addLane(name, element, className) {
       extra.push([make("span", { class: className }, name), element]);
@@ -200,6 +199,5 @@ function makeLanes(desk) {
         return i;
       }));
     },
-    focus: (id) => blocks.has(id) && strip.focusOn(blocks.get(id)),
   };
 }
