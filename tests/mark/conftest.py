@@ -126,3 +126,9 @@ def served(clip: Path) -> Callable[..., AbstractContextManager[Served]]:
         return _served(Wanted(Case("clip", (clip,), annotation), **more))
 
     return start
+
+
+@pytest.fixture(scope="session")
+def serving() -> Callable[[Wanted], AbstractContextManager[Served]]:
+    """Serve anything: ``serving(Wanted(…))``."""
+    return _served

@@ -14,17 +14,7 @@
   const first = (block) => Number(block.dataset.frame);
   const last = (block) => Number(block.dataset.last);
 
-  function clock(ns, decimals = 1) {
-    const unit = 10 ** decimals;
-    const whole = Math.round((ns / 1e9) * unit);
-    const seconds = Math.floor(whole / unit);
-    const tail = decimals ? `.${String(whole % unit).padStart(decimals, "0")}` : "";
-    const two = (n) => String(n).padStart(2, "0");
-    const minutes = Math.floor(seconds / 60);
-    const head = data.hours ? `${Math.floor(minutes / 60)}:${two(minutes % 60)}` : String(minutes);
-    return `${head}:${two(seconds % 60)}${tail}`;
-  }
-
+  const clock = (ns, decimals = 1) => clockText(ns, decimals, data.hours);
   const player = video ? makePlayer(video, data.parts) : null;
   let announced = "", announcing = 0;
 

@@ -3,7 +3,8 @@
 
    makePlayer(video, parts) with parts = [{ start, frames }] for each file of the recording, in
    order: where it lies on the case clock (ns), and its frames, either { count, rate: [frames,
-   seconds] } or { runs: [[how many, microseconds], …] }. The video runs on the case clock too.
+   seconds] } or { runs: [[how many, microseconds], …] }; or a Float64Array of the start of every
+   frame of the case (ns). The video runs on the case clock too.
    Frame numbers run through the whole case, from 0. */
 
 function frameTimes(parts) {
@@ -35,7 +36,7 @@ function lastUpTo(values, x) {
 }
 
 function makePlayer(video, parts) {
-  const times = frameTimes(parts);
+  const times = parts instanceof Float64Array ? parts : frameTimes(parts);
   const count = times.length;
   /* Containers round times to 1 ms or finer: aim a little past the frame's start, and read a
      time a little generously, so that the frame meant is the frame shown. */
@@ -83,6 +84,7 @@ function makePlayer(video, parts) {
       else video.pause();
     },
     onChange: (listener) => listeners.push(listener),
+    beforeSeek: () => {},
   };
 
   function tell() {
@@ -95,6 +97,7 @@ function makePlayer(video, parts) {
     arrived = false;
     aim = ns;
     video.setAttribute("aria-busy", "true");
+    player.beforeSeek();
     video.currentTime = ns / 1e9;
   }
 

@@ -6,10 +6,22 @@
      show     (ns) => text of a tick
      go       (button) => called when a block or marker is activated
      scrub    (ns) => called when the axis is pressed or dragged
-   gives { setTime(ns), setCurrent(buttons) }. */
+   gives { setTime(ns), setCurrent(buttons), focusOn(button), refresh() }; call refresh() after buttons came or went. */
 
 const TICKS_S = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400];
 const ZOOMS = [1, 2, 4, 8, 16, 32];
+
+/* Minutes and seconds, with hours where the recording has any. */
+function clockText(ns, decimals, hours) {
+  const unit = 10 ** decimals;
+  const whole = Math.round((ns / 1e9) * unit);
+  const seconds = Math.floor(whole / unit);
+  const tail = decimals ? `.${String(whole % unit).padStart(decimals, "0")}` : "";
+  const two = (n) => String(n).padStart(2, "0");
+  const minutes = Math.floor(seconds / 60);
+  const head = hours ? `${Math.floor(minutes / 60)}:${two(minutes % 60)}` : String(minutes);
+  return `${head}:${two(seconds % 60)}${tail}`;
+}
 
 function makeStrip(root, { length, show, go, scrub }) {
   const scroller = root.querySelector(".strip-scroll");
@@ -18,10 +30,17 @@ function makeStrip(root, { length, show, go, scrub }) {
   const playhead = root.querySelector(".playhead");
   const zoomOut = root.querySelector("[data-zoom='-1']");
   const zoomIn = root.querySelector("[data-zoom='1']");
-  const rows = [...root.querySelectorAll("[data-row]")]
-    .map((row) => [...row.querySelectorAll("button")])
-    .filter((row) => row.length);
+  let rows = [];
   let zoom = 0;
+
+  function refresh() {
+    rows = [...root.querySelectorAll("[data-row]")]
+      .map((row) => [...row.querySelectorAll("button")])
+      .filter((row) => row.length);
+    const all = rows.flat();
+    const main = rows.find((row) => row[0].closest("[data-main]")) || rows[0];
+    if (main) stopAt(all.find((b) => b.tabIndex === 0) || main[0]);
+  }
 
   /* One stop for the Tab key: only the block last used can be reached by it. */
   function stopAt(button) {
@@ -110,10 +129,12 @@ function makeStrip(root, { length, show, go, scrub }) {
   zoomOut.addEventListener("click", () => setZoom(-1));
   zoomIn.addEventListener("click", () => setZoom(1));
   new ResizeObserver(drawTicks).observe(inner);
-  const main = rows.find((row) => row[0].closest("[data-main]")) || rows[0];
-  if (main) stopAt(main[0]);
+  for (const button of root.querySelectorAll("[data-row] button")) button.tabIndex = -1;
+  refresh();
 
   return {
+    focusOn,
+    refresh,
     setTime(ns) {
       playhead.style.left = `${(100 * ns) / length}%`;
       if (zoom === 0) return;
