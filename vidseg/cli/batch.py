@@ -13,7 +13,7 @@ import click
 
 from vidseg.cli.library.options import opened
 from vidseg.cli.options import FILE, clip_options, clock_option, procedure_option, quiet_option
-from vidseg.cli.show import aligned, say
+from vidseg.cli.show import CAUTION, aligned, say
 
 if TYPE_CHECKING:
     from vidseg.batch.drive import Engine, Stop
@@ -30,10 +30,6 @@ OUTPUTS = {
     "audit": "audit",
 }
 """The words of --only, and what the pipeline calls them."""
-CAUTION = (
-    "Before you share any of it: patients must have consented, and nothing in picture, sound, "
-    "captions or names may identify them. Time is not skill. vidseg is not a medical device."
-)
 
 
 class Outputs(click.ParamType[frozenset[str]]):

@@ -22,6 +22,7 @@ from vidseg.cli.options import (
     steps_option,
 )
 from vidseg.cli.show import (
+    CAUTION,
     count_problems,
     durations_text,
     progress_shown,
@@ -33,11 +34,6 @@ from vidseg.model.case import Case
 if TYPE_CHECKING:
     from vidseg.measure.ruler import Clock
     from vidseg.pipeline import RunOptions
-
-CAUTION = (
-    "Before you share any of it: patients must have consented, and nothing in picture, sound, "
-    "captions or names may identify them. Time is not skill. vidseg is not a medical device."
-)
 
 
 @dataclass(frozen=True, slots=True)

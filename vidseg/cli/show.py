@@ -13,6 +13,11 @@ from vidseg.model.clock import format_time
 from vidseg.model.problem import Problem, Severity
 from vidseg.model.timing import StepTiming, Timing
 
+CAUTION = (
+    "Before you share any of it: patients must have consented, and nothing in picture, sound, "
+    "captions or names may identify them. Time is not skill. vidseg is not a medical device."
+)
+"""Said after every command that writes what could be shared."""
 COLOURS = {Severity.ERROR: "red", Severity.WARNING: "yellow", Severity.NOTE: "blue"}
 
 
