@@ -14,14 +14,12 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 from PIL import Image
 
 from vidseg import __version__
 from vidseg.aside import write_text_aside
-from vidseg.export.page import csp_hash, read_asset
-from vidseg.export.page_text import plain
+from vidseg.export.plain_page import fill_page
 from vidseg.measure.disclosure import Line, Status
 from vidseg.measure.group_size import Group
 from vidseg.measure.sifting import Sifted
@@ -149,46 +147,26 @@ def write_record_page(record: SharingRecord, path: Path) -> None:
 
     Raises OSError where a picture of ``record.pairs`` cannot be read.
     """
-    styles = [read_asset(name) for name in STYLES]
-    policy = "; ".join(
-        (
-            "default-src 'none'",
-            "img-src data:",
-            f"style-src {' '.join(map(csp_hash, styles))}",
-            "base-uri 'none'",
-            "form-action 'none'",
-        )
-    )
-    environment = Environment(
-        loader=FunctionLoader(read_asset),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters.update(plain=plain)
-    text = environment.get_template("deidentification.html.j2").render(
-        version=__version__,
-        policy=policy,
-        styles=[Markup(text) for text in styles],
-        record=record,
-        answer=record.consent.to(record.purpose).value,
-        lists=[
+    context = {
+        "record": record,
+        "answer": record.consent.to(record.purpose).value,
+        "lists": [
             ("harbor", "45 CFR 164.514(b)(2)(i)", record.safe_harbor),
             ("dicom", "DICOM PS3.15, CID 7050", record.dicom),
         ],
-        to_check=sum(
+        "to_check": sum(
             line.status in (Status.PERSON, Status.UNCHECKED)
             for line in (*record.safe_harbor, *record.dicom)
         ),
-        marks={status.value: mark for status, mark in MARKS.items()},
-        left=[one for one in record.words if one.allowed],
-        pairs=[
+        "marks": {status.value: mark for status, mark in MARKS.items()},
+        "left": [one for one in record.words if one.allowed],
+        "pairs": [
             (format_time(pair.at, 1), _embedded(pair.before), _embedded(pair.after))
             for pair in record.pairs
         ],
-        caution=CAUTION,
-    )
+        "caution": CAUTION,
+    }
+    text = fill_page("deidentification.html.j2", STYLES, context, pictures=True)
     write_text_aside(path, text)
 
 

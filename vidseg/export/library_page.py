@@ -7,14 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
-from jinja2 import Environment, FunctionLoader, StrictUndefined
-from markupsafe import Markup
 
-from vidseg import __version__
 from vidseg.aside import write_text_aside
 from vidseg.export.cell_text import cell_text
-from vidseg.export.page import csp_hash, read_asset
-from vidseg.export.page_text import plain
+from vidseg.export.plain_page import fill_page
 
 STYLES = ("base.css", "library.css")
 
@@ -63,35 +59,15 @@ def write_library_page(
 
     Nothing in it depends on the clock, so that the same library gives the same bytes.
     """
-    styles = [read_asset(name) for name in STYLES]
-    policy = "; ".join(
-        (
-            "default-src 'none'",
-            f"style-src {' '.join(map(csp_hash, styles))}",
-            "base-uri 'none'",
-            "form-action 'none'",
-        )
-    )
-    environment = Environment(
-        loader=FunctionLoader(read_asset),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters.update(plain=plain, svg=Markup)
-    environment.globals.update(laid=_laid)
-    text = environment.get_template("library.html.j2").render(
-        version=__version__,
-        policy=policy,
-        styles=[Markup(style) for style in styles],
-        title=title,
-        chosen=chosen,
-        sections=sections,
-        cautions=cautions,
-        meanings=meanings,
-    )
-    write_text_aside(out, text)
+    context = {
+        "title": title,
+        "chosen": chosen,
+        "sections": sections,
+        "cautions": cautions,
+        "meanings": meanings,
+        "laid": _laid,
+    }
+    write_text_aside(out, fill_page("library.html.j2", STYLES, context))
 
 
 @dataclass(frozen=True, slots=True)
