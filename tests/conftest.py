@@ -1,5 +1,5 @@
-"""What several tests share: a recording made by hand, an empty PostgreSQL database where a server
-can be had, and the rule that CI skips nothing."""
+"""What several tests share: a recording made by hand, a browser, an empty PostgreSQL database where
+they can be had, and the rule that CI skips nothing."""
 
 import os
 import shutil
@@ -9,6 +9,7 @@ import uuid
 from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -97,6 +98,42 @@ def postgres(postgres_server: str) -> Iterator[str]:
     yield head.rsplit("/", 1)[0] + f"/{name}" + (f"?{tail}" if tail else "")
     with psycopg.connect(postgres_server, autocommit=True) as connection:
         connection.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+CHROMIUM_ARGUMENTS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--mute-audio",
+)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """Debian's Chromium, without a window, as playwright drives it."""
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
+    if chromium is None:
+        pytest.skip("no Chromium on this machine")
+    with sync_api.sync_playwright() as playwright:
+        found = playwright.chromium.launch(
+            executable_path=chromium, args=list(CHROMIUM_ARGUMENTS), headless=True
+        )
+        yield found
+        found.close()
+
+
+@pytest.fixture(scope="session")
+def axe() -> str:
+    """The script of axe-core, the accessibility checker."""
+    script = Path(os.environ.get("VIDSEG_AXE", ""))
+    if not script.is_file():
+        pytest.skip("VIDSEG_AXE does not name axe-core's axe.min.js")
+    return script.read_text(encoding="utf-8")
 
 
 @pytest.hookimpl(wrapper=True)

@@ -141,7 +141,8 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
     assert len(rows) == CASES
     # chance may have killed two workers at one case, which then counts as a case that kills
     aside = [name for name, row in rows.items() if row["outcome"] == "set aside"]
-    assert {row["outcome"] for row in rows.values()} <= {"done", "set aside"}, told
+    # and a worker killed between its last file and its answer leaves nothing to be done
+    assert {row["outcome"] for row in rows.values()} <= {"done", "unchanged", "set aside"}, told
     assert night.returncode == int(bool(aside)), told
     assert not list((out / "cases").glob(".*.old"))
 

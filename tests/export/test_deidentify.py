@@ -2,9 +2,7 @@
 
 import html
 import json
-import os
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -148,17 +146,11 @@ def test_the_page_is_whole_in_itself_and_harmless(path: Path) -> None:
 
 
 @pytest.fixture(scope="module")
-def page(path: Path) -> Iterator[Any]:
-    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
-    if chromium is None:
-        pytest.skip("Chromium is not installed")
-    with playwright.sync_playwright() as running:
-        browser = running.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        shown = browser.new_page(viewport={"width": 1100, "height": 900}, bypass_csp=True)
-        shown.goto(path.as_uri())
-        yield shown
-        browser.close()
+def page(path: Path, browser: Any) -> Iterator[Any]:
+    shown = browser.new_page(viewport={"width": 1100, "height": 900}, bypass_csp=True)
+    shown.goto(path.as_uri())
+    yield shown
+    shown.close()
 
 
 def test_it_prints_on_one_sheet_of_a4(page: Any) -> None:
@@ -174,11 +166,8 @@ def test_pictures_are_shown_and_nothing_runs_over(page: Any) -> None:
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
 
 
-def test_axe_finds_nothing(page: Any) -> None:
-    axe = Path(os.environ.get("VIDSEG_AXE", ""))
-    if not axe.is_file():
-        pytest.skip("VIDSEG_AXE does not name axe-core's axe.min.js")
-    page.add_script_tag(content=axe.read_text(encoding="utf-8"))
+def test_axe_finds_nothing(page: Any, axe: str) -> None:
+    page.add_script_tag(content=axe)
     passes, violations = page.evaluate("axe.run().then(r => [r.passes.length, r.violations])")
     assert passes > 10
     assert [(one["id"], one["nodes"][0]["html"]) for one in violations] == []

@@ -1,9 +1,7 @@
 """The library page: what stands in it, and what it does in a browser when opened from disk."""
 
 import html
-import os
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -32,23 +30,15 @@ def page_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def page(page_file: Path) -> Iterator[Any]:
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
-    if chromium is None:
-        pytest.skip("Chromium is not installed")
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=chromium, args=["--no-sandbox"], headless=True
-        )
-        opened = browser.new_page(viewport={"width": 1280, "height": 900})
-        opened.told = []
-        opened.on("console", lambda message: opened.told.append(message.text))
-        opened.on("pageerror", lambda error: opened.told.append(str(error)))
-        opened.on("request", lambda request: opened.told.append(request.url))
-        opened.goto(page_file.as_uri())
-        yield opened
-        browser.close()
+def page(page_file: Path, browser: Any) -> Iterator[Any]:
+    opened = browser.new_page(viewport={"width": 1280, "height": 900})
+    opened.told = []
+    opened.on("console", lambda message: opened.told.append(message.text))
+    opened.on("pageerror", lambda error: opened.told.append(str(error)))
+    opened.on("request", lambda request: opened.told.append(request.url))
+    opened.goto(page_file.as_uri())
+    yield opened
+    opened.close()
 
 
 def test_opens_from_disk_without_errors_and_fetches_nothing(page: Any, page_file: Path) -> None:
@@ -94,11 +84,8 @@ def test_nothing_sticks_out_on_a_narrow_screen(page: Any) -> None:
     page.set_viewport_size({"width": 1280, "height": 900})
 
 
-def test_axe_finds_nothing_on_the_library_page(page: Any) -> None:
-    axe = Path(os.environ.get("VIDSEG_AXE", ""))
-    if not axe.is_file():
-        pytest.skip("VIDSEG_AXE does not name axe-core's axe.min.js")
-    page.evaluate(axe.read_text(encoding="utf-8"))
+def test_axe_finds_nothing_on_the_library_page(page: Any, axe: str) -> None:
+    page.evaluate(axe)
     found = page.evaluate("axe.run().then(r => [r.passes.length, r.violations.map(v => v.id)])")
     assert found[0] > 10
     assert found[1] == []

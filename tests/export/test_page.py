@@ -6,7 +6,6 @@ import io
 import json
 import os
 import re
-import shutil
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
@@ -500,30 +499,7 @@ def test_text_is_legible_on_every_surface(scheme: int) -> None:
 
 # In a browser, from disk.
 
-CHROMIUM_ARGUMENTS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 Opener = Callable[..., Any]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
-    if chromium is None:
-        pytest.skip("no Chromium on this machine")
-    with sync_api.sync_playwright() as playwright:
-        found = playwright.chromium.launch(
-            executable_path=chromium, args=list(CHROMIUM_ARGUMENTS), headless=True
-        )
-        yield found
-        found.close()
 
 
 @pytest.fixture(scope="module")

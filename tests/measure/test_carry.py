@@ -102,6 +102,12 @@ def test_an_edge_within_excluded_time_costs_nothing() -> None:
     assert differing(whole, copy_timing(carried, kept), 0) == ()
 
 
+def test_a_cut_that_takes_the_first_visit_within_excluded_time_is_refused() -> None:
+    marks = annotation((CUT, 0, 1), (CUT, 3, 4), (PAUSE, 0, 1))
+    with pytest.raises(UsageError, match="first or last visit of Cut"):
+        carry(marks, EditMap((), LENGTH), RECORDED, kept_after((0, 1)))
+
+
 def test_footage_removed_at_unknown_length_stays_unknown() -> None:
     edits = EditMap([Removed(LENGTH, None), Removed(25, None)], LENGTH)
     marks = annotation((CUT, 10, 50), (PAUSE, 20, 30))

@@ -2,7 +2,6 @@
 
 import json
 import random
-import shutil
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
@@ -86,20 +85,6 @@ async (at) => {
   return [time, [...row].filter((value, place) => place % 4 === 0)];
 }
 """
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
-    if chromium is None:
-        pytest.skip("no Chromium on this machine")
-    with sync_api.sync_playwright() as playwright:
-        found = playwright.chromium.launch(
-            executable_path=chromium, args=["--no-sandbox", "--disable-gpu"], headless=True
-        )
-        yield found
-        found.close()
 
 
 @contextmanager

@@ -201,7 +201,10 @@ def _twice(one: Work, places: Sequence[str]) -> str:
     others = [place for place in places if place != one.place]
     if not others:
         return ""
-    return f"the case id stands at {', '.join(others)} as well; ids must differ, not in case alone"
+    return (
+        f"the case id {one.case.id!r} stands at {', '.join(others)} as well; each case has its own "
+        "(capital letters do not tell ids apart)"
+    )
 
 
 def id_fault(name: str) -> str:

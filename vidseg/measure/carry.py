@@ -55,6 +55,8 @@ def carry(annotation: Annotation, edits: EditMap, recorded: Spans, kept: Kept) -
     counted = recorded - annotation.excluded_spans - inserted
     notes: list[str] = []
     segments = []
+    left: list[Segment] = []
+    gone: list[Segment] = []
     for segment in annotation.segments:
         moved = clock.moved(segment)
         lost = clock.lost_edges(segment.span) & counted
@@ -67,8 +69,11 @@ def carry(annotation: Annotation, edits: EditMap, recorded: Spans, kept: Kept) -
             )
         if moved is None:
             notes.append(f"{segment.step.name}: a visit within excluded time is not in the copy")
+            gone.append(segment)
         else:
             segments.append(moved)
+            left.append(segment)
+    _refuse_shortened(gone, left)
     events = []
     for event in annotation.events:
         at = clock.instant(event.at)
@@ -84,6 +89,22 @@ def carry(annotation: Annotation, edits: EditMap, recorded: Spans, kept: Kept) -
         _carried_edits(annotation, edits, recorded, clock),
         tuple(notes),
     )
+
+
+def _refuse_shortened(gone: Sequence[Segment], left: Sequence[Segment]) -> None:
+    """Raise UsageError where a visit that goes is its step's first or last: from there the time
+    elapsed is counted, also where the visit itself lies in excluded time."""
+    for segment in gone:
+        others = [other.span for other in left if other.step == segment.step]
+        if others and (
+            segment.span.start < min(span.start for span in others)
+            or segment.span.end > max(span.end for span in others)
+        ):
+            raise UsageError(
+                f"cutting {_clock(segment.span.start)}-{_clock(segment.span.end)} would take away "
+                f"the first or last visit of {segment.step.name}, from which its time elapsed is "
+                "counted; blank that span instead of cutting it"
+            )
 
 
 class _CopyClock:

@@ -1,6 +1,5 @@
 """What the tests of the marking page share: a browser, a page that must not complain, its eyes."""
 
-import shutil
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -12,16 +11,6 @@ import pytest
 
 from synthetic_clips import make_clip, read_number
 
-CHROMIUM_ARGUMENTS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--mute-audio",
-)
 SIZE = (160, 96)
 
 # The green of every pixel of the video as it is now, one character each.
@@ -147,22 +136,8 @@ def number_of(values: str) -> int | None:
     return read_number(luma.reshape(SIZE[1], SIZE[0]))
 
 
-@pytest.fixture(scope="session")
-def chromium() -> Iterator[Any]:
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    found = shutil.which("chromium") or shutil.which("chromium-browser")
-    if found is None:
-        pytest.skip("no Chromium on this machine")
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=found, args=list(CHROMIUM_ARGUMENTS), headless=True
-        )
-        yield browser
-        browser.close()
-
-
 @pytest.fixture
-def opened(chromium: Any) -> Iterator[Callable[..., Page]]:
+def opened(browser: Any) -> Iterator[Callable[..., Page]]:
     """Open a page; when the test ends no error may have come, and no request to elsewhere."""
     contexts: list[Any] = []
     heard: list[str] = []
@@ -173,7 +148,7 @@ def opened(chromium: Any) -> Iterator[Callable[..., Page]]:
         context = again
         if context is None:
             options.setdefault("viewport", {"width": 1280, "height": 720})
-            context = chromium.new_context(**options)
+            context = browser.new_context(**options)
             contexts.append(context)
         page = context.new_page()
         page.set_default_timeout(10_000)
