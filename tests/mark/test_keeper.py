@@ -287,6 +287,28 @@ def test_a_file_made_unreadable_is_not_written_over(tmp_path: Path, desk: Desk, 
     assert len(said(path)) == 2
 
 
+@pytest.mark.parametrize("rows", [[], [A]])
+def test_own_rows_chosen_without_a_further_change_are_written(
+    rows: list[Row], tmp_path: Path, desk: Desk, kept: Kept
+) -> None:
+    path = tmp_path / "steps.json"
+    write_sheet(Sheet(path.name, ()), path)
+    heard: list[tuple[str, Any]] = []
+    with kept(path, desk, heard) as keeper:
+        make(keeper, "1", *((None, row) for row in rows))
+        assert keeper.bring_up_to_date()
+        with keeper.lock:
+            path.write_text("{ half", encoding="utf-8")
+            keeper.bring_up_to_date()
+            assert not keeper.bring_up_to_date()
+            assert [data["unreadable"] for name, data in heard if name == "trouble"] == [True]
+            keeper.choose({WHOLE_FILE: "mine"})
+            assert keeper.bring_up_to_date()
+    told = [data["told"] for name, data in heard if name == "outside"]
+    assert told[-1] == "What another program wrote is kept as steps.other.json"
+    assert len(said(path)) == len(rows)
+
+
 def test_a_file_taken_away_is_written_again(tmp_path: Path, desk: Desk, kept: Kept) -> None:
     path = tmp_path / "steps.json"
     with kept(path, desk) as keeper:

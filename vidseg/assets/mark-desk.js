@@ -167,6 +167,7 @@ function makeDesk({ deeds, player, screen, sending, undo, length, changed }) {
       relabel: () => deeds.relabel(row, value),
       annotate: () => deeds.annotate(row, value),
       remove: () => deeds.remove(row),
+      open: () => deeds.toggleOpen(row, value),
       split: () => deeds.split(row, screen.edgeAt(performance.now())),
       join: () => deeds.join(rows(), row),
     }[name];

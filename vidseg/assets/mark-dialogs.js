@@ -51,6 +51,19 @@ function askAbout({ mine, theirs }, words) {
   });
 }
 
+/* The file cannot be read any more: are the rows of this page to be written in its place? */
+async function askToKeepOwn(file) {
+  const take = await askUser({
+    title: "Write your rows over the file?",
+    body: [make("p", {}, `${file} was changed by another program and cannot be read. Your rows take its place; what it holds now is kept in a copy beside it.`)],
+    choices: [["mine", "Write my rows"], ["wait", "Wait until it is mended", true]], escape: "wait",
+  });
+  if (take !== "mine") return;
+  const answer = await askServer("outside", { choices: [{ id: "file", take }] }).catch(() => null);
+  const data = answer ? await answer.json().catch(() => ({})) : {};
+  if (!answer?.ok) tell(`Not written: ${data.trouble || "the server does not answer"}`);
+}
+
 /* Write a copy as CSV beside the annotation; asked before one is written over. */
 async function saveAsCsv(replace = false) {
   const answer = await askServer("save-as", { format: "csv", replace }).catch(() => null);
@@ -67,9 +80,11 @@ async function saveAsCsv(replace = false) {
 }
 
 /* Ask whether marking is over, saying what is open, and end the server; true where it has ended. */
-async function askToFinish(file, waiting, running, missing) {
+async function askToFinish({ file, waiting, trouble, drafts, running, missing }) {
   const lines = [
-    waiting ? `${waiting} change${waiting === 1 ? " is" : "s are"} not saved yet.` : `Everything is saved to ${file}.`,
+    waiting ? `${waiting} change${waiting === 1 ? " is" : "s are"} not saved yet.` : "",
+    trouble ? `${file} does not hold everything: ${trouble}.` : waiting ? "" : `Everything is saved to ${file}.`,
+    drafts ? `${drafts} draft row${drafts === 1 ? " is" : "s are"} not confirmed, and would be counted like the others.` : "",
     running.length ? `Still running, without an end: ${running.join(", ")}.` : "",
     missing.length ? `Still needed: ${missing.join(", ")}.` : "",
   ];

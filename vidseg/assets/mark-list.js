@@ -110,6 +110,13 @@ function makeList(desk) {
       () => desk.hold(row.id, side)).appendChild(make("span", {}, make("b", {}, name), ` ${at === null ? "running" : desk.show(at, 3)}`)).parentNode;
   }
 
+  function openButtons(row) {
+    return [["start", "Began before the recording"], ["end", "Goes on after the recording"]]
+      .filter(([side]) => deeds.mayBeOpen(row, side))
+      .map(([side, text]) => button(text, { class: "open-edge", "aria-pressed": String(row[`open_${side}`]) },
+        () => desk.act("open", side)));
+  }
+
   function renderEditor() {
     const row = desk.rows().get(desk.state.chosen);
     editor.hidden = !row;
@@ -150,6 +157,7 @@ function makeList(desk) {
           button("Confirm", { class: "yes", title: "Confirm (Enter)" }, () => desk.act("confirm")),
           button("Reject", { title: "Reject (Del)" }, () => desk.act("reject")))] : []),
       make("p", { class: "edges" }, ...(placed ? [edgeButton(row, "start"), event ? null : edgeButton(row, "end")].filter(Boolean) : [])),
+      ...openButtons(row),
       make("p", { class: "fields" }, select, note),
       make("p", { class: "deeds" },
         ...(event || !placed ? [] : [button("Split here", { title: "Split at this frame (/)" }, () => desk.act("split")),

@@ -125,6 +125,17 @@ function makeDeeds(procedure, length) {
     return said(`${nameOf(row.label)} ${word} here`, changes, row.id);
   }
 
+  /* Whether an edge may be one that the recording does not show. */
+  const mayBeOpen = (row, side) => !isEvent(row) && row.start_ns !== null &&
+    (side === "start" ? row.start_ns === 0 : row.end_ns === null || row.end_ns === length);
+
+  function toggleOpen(row, side) {
+    const open = side === "start" ? { open_start: !row.open_start } : { open_end: !row.open_end, end_ns: length };
+    const cut = side === "start" ? open.open_start : open.open_end;
+    const word = side === "start" ? (cut ? "began before" : "begins with") : cut ? "goes on after" : "ends with";
+    return said(`${nameOf(row.label)} ${word} the recording`, [changed(row, open)], row.id);
+  }
+
   function split(row, at) {
     if (isEvent(row) || !(row.start_ns < at && at < endOf(row))) {
       return said("Nothing to split here", [], row.id);
@@ -150,7 +161,7 @@ function makeDeeds(procedure, length) {
 
   return {
     steps, nameOf, isEvent, isRunning, endOf, covers, forbidden, press, partner, room, moveEdge,
-    split, join,
+    mayBeOpen, toggleOpen, split, join,
     relabel: (row, label) => said(
       `${nameOf(row.label)} is now ${nameOf(label)}`,
       row.label === label ? [] : [changed(row, { label })], row.id),

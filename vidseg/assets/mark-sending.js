@@ -42,7 +42,7 @@ async function leftBehind() {
 function makeSending({ rows, revision, saved, left, hear }) {
   let base = new Map(rows.map((row) => [row.id, plainRow(row)]));
   let shown = base, line = left, busy = false, again = 0;
-  const state = { revision, saved, reached: true, trouble: null };
+  const state = { revision, saved, reached: true, trouble: null, unreadable: false };
   const heard = new Set();
 
   function keep() {
@@ -145,6 +145,7 @@ function makeSending({ rows, revision, saved, left, hear }) {
     state.revision = data.revision;
     state.saved = data.file.saved_revision;
     state.trouble = data.file.trouble;
+    state.unreadable = data.file.unreadable;
     const known = new Set(data.history.map((batch) => batch.id));
     line = line.filter((batch) => !known.has(batch.id));
     hear.reloaded(data);
@@ -172,6 +173,7 @@ function makeSending({ rows, revision, saved, left, hear }) {
   });
   on("trouble", (data) => {
     state.trouble = data.text;
+    state.unreadable = data.unreadable;
     hear.status();
   });
   on("outside", (data) => {

@@ -44,7 +44,7 @@ async function openPage() {
         if (name === "levels") levels.load();
         if (name === "outside") {
           if (data.problems) ({ problems, missing } = data);
-          tell("Another program has changed the file; its rows are taken in");
+          if (data.told) tell(data.told);
           askConflicts(data);
           changed();
         }
@@ -55,6 +55,7 @@ async function openPage() {
   });
   let started = false;
   sending.state.trouble = state.file.trouble;
+  sending.state.unreadable = state.file.unreadable;
 
   const desk = makeDesk({ deeds, player, screen, sending, undo, length, changed });
   const playing = makePlaying(video, state, length, player);
@@ -175,6 +176,7 @@ async function openPage() {
       ? `The server does not answer. ${changes} not saved: kept in this browser and sent as soon as it answers. Leave this page open, and start vidseg mark again.`
       : now.trouble;
     byId("trouble").hidden = !trouble;
+    byId("keep-own").hidden = !(trouble && trouble === now.trouble && now.unreadable);
     if (byId("trouble-text").textContent !== (trouble || "")) byId("trouble-text").textContent = trouble || "";
   }
 
@@ -206,8 +208,16 @@ async function openPage() {
   }
 
   async function stop() {
-    const runs = inOrder(desk.rows()).filter((row) => deeds.isRunning(row) && !row.draft);
-    if (!(await askToFinish(state.file.name, sending.waiting(), runs.map((row) => deeds.nameOf(row.label)), missing.map(deeds.nameOf)))) return;
+    const rows = inOrder(desk.rows()), { state: now } = sending;
+    const over = await askToFinish({
+      file: state.file.name,
+      waiting: sending.waiting(),
+      trouble: now.trouble,
+      drafts: rows.filter((row) => row.draft).length,
+      running: rows.filter((row) => deeds.isRunning(row) && !row.draft).map((row) => deeds.nameOf(row.label)),
+      missing: missing.map(deeds.nameOf),
+    });
+    if (!over) return;
     open = false;
     sending.close();
     playing.end();
@@ -270,6 +280,7 @@ async function openPage() {
     b.addEventListener("click", () => setView(b.dataset.viewButton));
   }
   byId("save-csv").addEventListener("click", () => saveAsCsv());
+  byId("keep-own").addEventListener("click", () => askToKeepOwn(state.file.name));
   byId("stop").addEventListener("click", stop);
   byId("slider").max = player.count - 1;
   byId("slider").addEventListener("input", () => player.seek(Number(byId("slider").value)));
@@ -281,7 +292,7 @@ async function openPage() {
 
   if (state.captions.length) strip.addLane("Spoken", captionsLane(state.captions, length), "row-captions");
   if (recording.audio) strip.addLane("Sound", levels.lane, "row-levels");
-  levels.load();
+  if (recording.audio) levels.load();
   strip.drawOver(recording.holes);
   document.documentElement.style.setProperty("--shape", String(recording.width / recording.height));
   document.querySelector("[data-view-button='compare']").hidden = !second;

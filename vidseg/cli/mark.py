@@ -119,9 +119,13 @@ def _run(session: Session, hub: Hub, port: int, *, no_browser: bool, quiet: bool
         say("the page is open to this machine alone; Ctrl-C ends the session", quiet)
 
     ended_by, whole = marking(session, hub, port, ready)
-    path = session.keeper.file.path
-    if whole:
-        say(f"saved: {path} ({len(session.keeper.rows)} rows)", quiet)
+    path, rows = session.keeper.file.path, session.keeper.rows.values()
+    if drafts := sum(row.draft for row in rows):
+        say(f"not confirmed: {drafts} rows of the draft, which are counted like the others")
+    if whole and path.exists():
+        say(f"saved: {path} ({len(rows)} rows)", quiet)
+    elif whole:
+        say(f"nothing was marked, and no {path.name} was made", quiet)
     else:
         why = session.keeper.trouble or "questions are open"
         say(

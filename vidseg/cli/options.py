@@ -144,7 +144,7 @@ def case_of(
         raise UsageError(f"one annotation is expected, not {len(annotations)}: {names}")
     if not recordings:
         raise UsageError(
-            "a recording is expected as well: vidseg run RECORDING… ANNOTATION "
+            "a recording is expected as well, before the annotation: RECORDING… ANNOTATION "
             "(`vidseg durations` needs the annotation alone)"
         )
     return Case(

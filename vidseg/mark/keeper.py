@@ -68,11 +68,12 @@ class Keeper:
         self.desk, self.facts, self.tell = desk, facts, tell
         self.lock = threading.RLock()
         self.trouble: str | None = None
+        self.unreadable = False
         self.notices: list[str] = []
         self.beside: Callable[[], dict[str, Any]] = dict
         self._wake = threading.Event()
         self._ending = threading.Event()
-        self._copy_first = False
+        self._copy_first = self._own_wanted = False
         self.journal = Journal(path)
         try:
             self._start()
@@ -221,7 +222,7 @@ class Keeper:
                     if not self.file.at_rest():
                         return False
                     self._merge(self.file.read())
-                if self._unsaved() or self.file.missing():
+                if self._unsaved() or self._own_wanted or self.file.missing():
                     self._save()
                 self._saved()
             except Unwritable as error:
@@ -230,7 +231,8 @@ class Keeper:
                 self._in_trouble(
                     f"{self.file.path.name} was changed by another program and cannot be read: "
                     f"{error}. Nothing is written over it until it is mended, or you choose your "
-                    "own rows"
+                    "own rows",
+                    unreadable=True,
                 )
             except OSError as error:
                 self._in_trouble(f"{self.file.path.name} cannot be saved: {trouble(error)}")
@@ -257,20 +259,23 @@ class Keeper:
             self.file.forget()
             raise
         self.file.replace(digest)
-        self.base = rows
+        self.base, self._own_wanted = rows, False
 
     def _saved(self) -> None:
         if self.trouble is not None:
-            self.trouble = None
-            self.tell("trouble", {"text": None})
+            self.trouble, self.unreadable = None, False
+            self._tell_trouble()
         if not self._unsaved() and self.saved_revision != self.revision:
             self.saved_revision = self.revision
             self.tell("saved", {"revision": self.revision, "name": self.file.path.name})
 
-    def _in_trouble(self, text: str) -> None:
+    def _in_trouble(self, text: str, *, unreadable: bool = False) -> None:
         if text != self.trouble:
-            self.trouble = text
-            self.tell("trouble", {"text": text})
+            self.trouble, self.unreadable = text, unreadable
+            self._tell_trouble()
+
+    def _tell_trouble(self) -> None:
+        self.tell("trouble", {"text": self.trouble, "unreadable": self.unreadable})
 
     def _merge(self, seen: Seen) -> None:
         """Merge a file that another program changed, and tell what cannot be merged."""
@@ -289,7 +294,7 @@ class Keeper:
         self.origins = adopted(self.origins, origins, found.rows, open_ones)
         self.base, self.conflicts = theirs, open_ones
         self._take(batch, found.rows)
-        self._tell_outside()
+        self._tell_outside("Another program has changed the file; its rows are taken in")
 
     def _named_alike(self, sheet: Sheet) -> tuple[dict[str, Row], dict[str, Origin]]:
         """Give the rows of a changed file, under the ids of the rows they were."""
@@ -301,8 +306,8 @@ class Keeper:
             origins[own] = replace(origin, row=replace(origin.row, id=own))
         return {name: origin.row for name, origin in origins.items()}, origins
 
-    def _tell_outside(self) -> None:
-        self.tell("outside", {**self.outside_json(), **self.beside()})
+    def _tell_outside(self, told: str) -> None:
+        self.tell("outside", {"told": told, **self.outside_json(), **self.beside()})
 
     def outside_json(self) -> dict[str, Any]:
         """Give rows and open questions as JSON data."""
@@ -348,8 +353,7 @@ class Keeper:
         with self.lock:
             if unknown := [name for name in choices if name not in (*self.conflicts, WHOLE_FILE)]:
                 raise ValueError(f"no question is open about {unknown[0]}")
-            if choices.get(WHOLE_FILE) == "mine":
-                self._keep_own_file()
+            told = self._keep_own_file() if choices.get(WHOLE_FILE) == "mine" else ""
             rows, left = dict(self.rows), dict(self.conflicts)
             for name, take in choices.items():
                 if name in left and take == "theirs":
@@ -363,17 +367,24 @@ class Keeper:
             self.conflicts = left
             self._take(batch, rows)
             self._wake.set()
-            self._tell_outside()
+            self._tell_outside(told)
             return self.revision
 
-    def _keep_own_file(self) -> None:
-        """Keep an unreadable file as a copy, and let the own rows be written in its place."""
+    def _keep_own_file(self) -> str:
+        """Keep an unreadable file as a copy, and let the own rows be written in its place.
+
+        Gives what is to be told; empty where the file has become readable meanwhile.
+        """
         try:
             self.file.read()
         except Unreadable:
             copy = self.file.set_aside("other")
-            self.notices.append(f"what another program wrote is kept as {copy.name}")
+            told = f"What another program wrote is kept as {copy.name}"
+            self.notices.append(told)
             self.file.take_as_own()
+            self._own_wanted = True
+            return told
+        return ""
 
     # ---------------------------------------------------------------------------- ending
 

@@ -153,6 +153,7 @@ class Session:
                     "name": keeper.file.path.name,
                     "saved_revision": keeper.saved_revision,
                     "trouble": keeper.trouble,
+                    "unreadable": keeper.unreadable,
                     "told": list(keeper.file.sentences),
                 },
                 "notices": list(keeper.notices),

@@ -9,7 +9,7 @@ from vidseg.export.draft_sheet import NOTE
 from vidseg.formats import read_sheet, write_sheet
 from vidseg.formats.mask_list import read_masks
 from vidseg.mark.start import Wanted
-from vidseg.model.annotation import Mark, Sheet
+from vidseg.model.annotation import Edge, Mark, Sheet
 from vidseg.model.case import Case
 from vidseg.model.mask import Mask
 
@@ -140,6 +140,29 @@ def test_split_join_change_note_and_delete(
         page.press("Delete")
         page.saved()
         assert frames(server) == []
+
+
+def test_an_edge_that_the_recording_does_not_show_is_said_to_be_open(
+    serving: Serving, opened: Opened, operation: Path, tmp_path: Path
+) -> None:
+    target = tmp_path / "mine.json"
+    with serving(Wanted(Case("operation", (operation,), target))) as server:
+        page = opened(server.base)
+        page.go(0)
+        page.press("c")
+        page.page.get_by_role("button", name="Goes on after the recording").click()
+        page.page.get_by_role("button", name="Began before the recording").click()
+        page.saved()
+        (mark,) = read_sheet(target).marks
+        assert (mark.start, mark.end) == (Edge.OPEN, Edge.OPEN)
+        page.page.get_by_role("button", name="Goes on after the recording").click()
+        page.press("Control+z", "Control+y")
+        page.saved()
+        (mark,) = read_sheet(target).marks
+        assert (mark.start, mark.end) == (Edge.OPEN, server.session.recording.length)
+        page.go(20)
+        page.press("Shift+End")
+        assert page.page.locator(".open-edge").all_inner_texts() == ["Began before the recording"]
 
 
 def test_a_key_inside_a_row_takes_the_rest_of_it(

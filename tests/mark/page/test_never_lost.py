@@ -130,6 +130,32 @@ def test_another_program_changes_the_file(
         assert page.rows() == ["Capsulorhexis", "Wound closure"]
 
 
+def test_own_rows_may_take_the_place_of_an_unreadable_file(
+    serving: Serving, opened: Opened, operation: Path, tmp_path: Path
+) -> None:
+    target = tmp_path / "mine.json"
+    with serving(Wanted(Case("operation", (operation,), target))) as server:
+        page = opened(server.base)
+        page.go(20)
+        page.press("c", ".", "c")
+        page.saved()
+        assert not page.page.locator("#keep-own").is_visible()
+        target.write_text("{ half", encoding="utf-8")
+        page.page.locator("#keep-own").wait_for()
+        page.page.locator("#stop").click()
+        dialog = page.page.locator("#dialog[open]")
+        assert "mine.json does not hold everything" in dialog.inner_text()
+        assert "Everything is saved" not in dialog.inner_text()
+        page.page.get_by_role("button", name="Go on marking").click()
+        page.page.locator("#keep-own").click()
+        page.page.get_by_role("button", name="Write my rows").click()
+        page.saved()
+        page.wait("document.getElementById('told').textContent.includes('mine.other.json')")
+        assert not page.page.locator("#trouble").is_visible()
+    assert labels(target) == [("capsulorhexis", 20)]
+    assert (tmp_path / "mine.other.json").read_text(encoding="utf-8") == "{ half"
+
+
 def test_the_page_ends_the_server(
     serving: Serving, opened: Opened, operation: Path, tmp_path: Path
 ) -> None:
