@@ -108,6 +108,12 @@ def test_a_cut_that_takes_the_first_visit_within_excluded_time_is_refused() -> N
         carry(marks, EditMap((), LENGTH), RECORDED, kept_after((0, 1)))
 
 
+def test_a_cut_up_to_footage_removed_within_a_step_is_refused() -> None:
+    marks = annotation((CUT, 0, 31), (PAUSE, 0, 30))
+    with pytest.raises(UsageError, match="edge of Cut"):
+        carry(marks, EditMap([Removed(30, 2)], LENGTH), RECORDED, kept_after((0, 30)))
+
+
 def test_footage_removed_at_unknown_length_stays_unknown() -> None:
     edits = EditMap([Removed(LENGTH, None), Removed(25, None)], LENGTH)
     marks = annotation((CUT, 10, 50), (PAUSE, 20, 30))

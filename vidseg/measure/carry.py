@@ -60,7 +60,9 @@ def carry(annotation: Annotation, edits: EditMap, recorded: Spans, kept: Kept) -
     for segment in annotation.segments:
         moved = clock.moved(segment)
         lost = clock.lost_edges(segment.span) & counted
-        if lost:
+        instants = [edit.at for edit in edits.edits if isinstance(edit, Removed | Pause)]
+        if lost or clock.edge_at(segment.span, instants):
+            lost = lost or clock.lost_edges(segment.span)
             raise UsageError(
                 f"cutting {', '.join(f'{_clock(s.start)}-{_clock(s.end)}' for s in lost)} would "
                 f"take away an edge of {segment.step.name} ({_clock(segment.span.start)}-"
@@ -149,6 +151,16 @@ class _CopyClock:
             if edge:
                 lost.append(Span(max(gap.start, span.start), min(gap.end, span.end)))
         return Spans(lost)
+
+    def edge_at(self, span: Span, instants: Sequence[int]) -> bool:
+        """Say whether a cut that takes an edge of a span has its own edge, within the span, at one
+        of ``instants``: what was removed or paused there belongs to the span no longer."""
+        return any(
+            (gap.start <= span.start < gap.end == at < span.end)
+            or (span.start < at == gap.start < span.end <= gap.end)
+            for gap in self.gaps
+            for at in instants
+        )
 
 
 def _carried_edits(
