@@ -5,6 +5,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import httpx
 import pytest
 
 from vidseg.cli import main
@@ -83,3 +84,29 @@ def test_help_is_quick() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip().endswith("[]")
+
+
+def test_the_end_says_what_became_of_the_rows(clip: Path, tmp_path: Path) -> None:
+    def ended(*arguments: object) -> str:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "vidseg", "mark", *map(str, arguments), "--no-browser"],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+        )
+        assert process.stdout is not None
+        address = next(line.strip() for line in process.stdout if line.startswith("http"))
+        origin = address.rsplit("/", 2)[0]
+        httpx.post(f"{address}stop", json={}, headers={"Origin": origin}, trust_env=False)
+        said, _ = process.communicate(timeout=20)
+        assert process.returncode == 0, said
+        return said
+
+    kept = tmp_path / "mine.json"
+    draft = tmp_path / "draft.json"
+    write_sheet(Sheet("draft.json", (Mark("capsulorhexis", 0, 400_000_000),)), draft)
+    assert "nothing was marked, and no mine.json was made" in ended(clip, "--annotation", kept)
+    assert not kept.exists()
+    said = ended(clip, "--annotation", kept, "--draft", draft)
+    assert "not confirmed, yet counted like the others: 1 of the draft" in said
+    assert f"saved: {kept} (1 rows)" in said

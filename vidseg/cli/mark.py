@@ -121,7 +121,7 @@ def _run(session: Session, hub: Hub, port: int, *, no_browser: bool, quiet: bool
     ended_by, whole = marking(session, hub, port, ready)
     path, rows = session.keeper.file.path, session.keeper.rows.values()
     if drafts := sum(row.draft for row in rows):
-        say(f"not confirmed: {drafts} rows of the draft, which are counted like the others")
+        say(f"not confirmed, yet counted like the others: {drafts} of the draft")
     if whole and path.exists():
         say(f"saved: {path} ({len(rows)} rows)", quiet)
     elif whole:
