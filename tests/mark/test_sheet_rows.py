@@ -5,12 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from vidseg.export.draft_sheet import NOTE
 from vidseg.formats import read_sheet, write_sheet
 from vidseg.mark.rows import Row
 from vidseg.mark.sheet_rows import Desk, marks_of, origins_of, with_ends
 from vidseg.measure.resolve import resolve
-from vidseg.model.annotation import Edge, Frame, Mark, Sheet, Timecode
+from vidseg.model.annotation import TO_BE_CONFIRMED, Edge, Frame, Mark, Sheet, Timecode
 
 S = 1_000_000_000
 SHEET = Sheet(
@@ -21,9 +20,15 @@ SHEET = Sheet(
         Mark("hydrodissection", Edge.OPEN, 3 * S),
         Mark("no such step", 5 * S, 6 * S),
         Mark("cortex_removal", Timecode("00:00:20:30"), 20 * S),
-        Mark("iol_insertion", 30 * S, 31 * S, f"{NOTE}; quiet", attributes=(("evidence", "e"),)),
+        Mark(
+            "iol_insertion",
+            30 * S,
+            31 * S,
+            f"{TO_BE_CONFIRMED}; quiet",
+            attributes=(("evidence", "e"),),
+        ),
         Mark("nucleus_division", 40 * S, None),
-        Mark("intracameral_antibiotic", 50 * S, None, NOTE),
+        Mark("intracameral_antibiotic", 50 * S, None, TO_BE_CONFIRMED),
     ),
 )
 

@@ -5,11 +5,10 @@ from __future__ import annotations
 from vidseg.export.tables import csv_text
 from vidseg.measure.draft import Draft, DraftRow
 from vidseg.measure.draft.measures import Measured
-from vidseg.model.annotation import Mark, Sheet
+from vidseg.model.annotation import TO_BE_CONFIRMED, Mark, Sheet
 from vidseg.model.clock import format_time
 
 ANNOTATOR = "draft from narration"
-NOTE = "draft: to be confirmed"
 MEASURE_COLUMNS = ("time", "quantity", "value", "unit", "value_si", "unit_si", "caption")
 
 
@@ -23,7 +22,7 @@ def draft_sheet(draft: Draft, source: str, case: str | None = None) -> Sheet:
             row.step.code,
             row.span.start,
             row.span.end,
-            "; ".join((NOTE, *row.notes)),
+            "; ".join((TO_BE_CONFIRMED, *row.notes)),
             attributes=(
                 ("confidence", f"{row.confidence:.2f}"),
                 ("evidence", evidence_text(draft, row)),
@@ -38,7 +37,7 @@ def draft_sheet(draft: Draft, source: str, case: str | None = None) -> Sheet:
                 event.step.code,
                 event.at,
                 None,
-                NOTE,
+                TO_BE_CONFIRMED,
                 attributes=(("confidence", f"{event.confidence:.2f}"), ("evidence", heard)),
             )
         )

@@ -12,11 +12,19 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from vidseg.export.draft_sheet import NOTE
 from vidseg.mark.rows import Row, Rows
 from vidseg.measure.resolve import resolve
 from vidseg.measure.ruler import SNAP_TOLERANCE_NS, Clock, Ruler
-from vidseg.model.annotation import Edge, Frame, InPart, Mark, Moment, Sheet, Timecode
+from vidseg.model.annotation import (
+    TO_BE_CONFIRMED,
+    Edge,
+    Frame,
+    InPart,
+    Mark,
+    Moment,
+    Sheet,
+    Timecode,
+)
 from vidseg.model.procedure import Kind, Procedure
 from vidseg.model.recording import Recording
 
@@ -108,7 +116,7 @@ def origins_of(sheet: Sheet, desk: Desk) -> dict[str, Origin]:
 
 def _origin(mark: Mark, desk: Desk) -> Origin:
     step = desk.procedure.find(mark.label)
-    draft = mark.note == NOTE or mark.note.startswith(f"{NOTE}; ")
+    draft = mark.unconfirmed
     row = Row(
         new_id(),
         step.code if step is not None else mark.label,
@@ -116,7 +124,7 @@ def _origin(mark: Mark, desk: Desk) -> Origin:
         desk.recording.length if mark.end is Edge.OPEN else desk.place(mark.end),
         mark.start is Edge.OPEN,
         mark.end is Edge.OPEN,
-        mark.note[len(NOTE) + 2 :] if draft else mark.note,
+        mark.note[len(TO_BE_CONFIRMED) + 2 :] if draft else mark.note,
         mark.attributes,
         draft,
     )
@@ -139,7 +147,7 @@ def mark_of(row: Row, origin: Origin | None, desk: Desk, source: str, line: int)
         end = Edge.OPEN if row.open_end else desk.moment(row.end_ns or 0)
     if start is None:
         return None
-    note = "; ".join(filter(None, (NOTE, row.note))) if row.draft else row.note
+    note = "; ".join(filter(None, (TO_BE_CONFIRMED, row.note))) if row.draft else row.note
     return Mark(label, start, end, note, source, line, row.attributes)
 
 

@@ -27,6 +27,7 @@ def check(
     found = [
         *_empty(annotation),
         *_duplicates(sheet),
+        *_not_confirmed(sheet),
         *_same_again(annotation),
         *_overlaps(annotation),
         *_order(annotation),
@@ -53,6 +54,19 @@ def _problem(code: str, message: str, annotation: Annotation, segment: Segment) 
 def _empty(annotation: Annotation) -> Iterator[Problem]:
     if not annotation.segments:
         yield Problem.of("no-steps", "no step has a usable row", annotation.source)
+
+
+def _not_confirmed(sheet: Sheet) -> Iterator[Problem]:
+    rows = [mark for mark in sheet.marks if mark.unconfirmed]
+    if rows:
+        first = f"the first is {rows[0].label}"
+        yield Problem.of(
+            "not-confirmed",
+            f"{len(rows)} row(s) of a draft are not confirmed, {first}; look at each, in "
+            "`vidseg mark` or by taking the words out of its note",
+            rows[0].source or sheet.source,
+            rows[0].line,
+        )
 
 
 def _duplicates(sheet: Sheet) -> Iterator[Problem]:

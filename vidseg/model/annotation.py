@@ -32,6 +32,9 @@ class InPart:
     at: int
 
 
+TO_BE_CONFIRMED = "draft: to be confirmed"
+"""How the note of a row begins that a draft proposed and nobody has confirmed."""
+
 Moment = int | Frame | Timecode | InPart
 """A moment as written: nanoseconds, a frame number, a timecode label, or a time in a part."""
 
@@ -58,6 +61,11 @@ class Mark:
     source: str = ""
     line: int | None = None
     attributes: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def unconfirmed(self) -> bool:
+        """Whether a draft proposed this row and nobody has confirmed it."""
+        return self.note == TO_BE_CONFIRMED or self.note.startswith(f"{TO_BE_CONFIRMED}; ")
 
 
 @dataclass(frozen=True, slots=True)

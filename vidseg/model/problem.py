@@ -63,6 +63,7 @@ WARNINGS = {
     "required-step-missing": "a step the vocabulary requires has no row",
     "implausible-length": "a step shorter or longer in all than the vocabulary's bounds",
     "outside-parent": "a step that lies partly outside its phase",
+    "not-confirmed": "rows that a draft proposed and nobody has confirmed; they count like others",
     "event-with-end": "a point event with an end, which is not used",
     "identifying-metadata": "a field or file name of the recording that may identify someone",
     "identifying-text": "words of a note, caption or name that may identify someone",

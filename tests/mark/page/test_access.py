@@ -8,10 +8,9 @@ from typing import Any
 
 import pytest
 
-from vidseg.export.draft_sheet import NOTE
 from vidseg.formats import write_sheet
 from vidseg.mark.start import Wanted
-from vidseg.model.annotation import Mark, Sheet
+from vidseg.model.annotation import TO_BE_CONFIRMED, Mark, Sheet
 from vidseg.model.case import Case
 
 FRAME = 40_000_000
@@ -34,7 +33,7 @@ def full(
         mark("capsulorhexis", 20, 80),
         mark("dense_nucleus", 60, None, "hard"),
         mark("pause", 85, 95),
-        mark("hydrodissection", 100, 150, f"{NOTE}; heard once"),
+        mark("hydrodissection", 100, 150, f"{TO_BE_CONFIRMED}; heard once"),
         mark("no such step", 150, 160),
     )
     write_sheet(Sheet("mine.json", own, procedure="phaco"), folder / "mine.json")

@@ -5,11 +5,10 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
-from vidseg.export.draft_sheet import NOTE
 from vidseg.formats import read_sheet, write_sheet
 from vidseg.formats.mask_list import read_masks
 from vidseg.mark.start import Wanted
-from vidseg.model.annotation import Edge, Mark, Sheet
+from vidseg.model.annotation import TO_BE_CONFIRMED, Edge, Mark, Sheet
 from vidseg.model.case import Case
 from vidseg.model.mask import Mask
 
@@ -203,7 +202,7 @@ def test_draft_rows_are_confirmed_and_rejected_one_by_one(
         ("main_incision", 10, 30),
         ("capsulorhexis", 30, 90),
         ("hydrodissection", 100, 150),
-        note=NOTE,
+        note=TO_BE_CONFIRMED,
     )
     target = tmp_path / "mine.json"
     wanted = Wanted(Case("operation", (operation,), target), draft=draft)
