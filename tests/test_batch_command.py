@@ -77,6 +77,16 @@ def test_what_is_done_is_in_the_library(night: Path, capsys: pytest.CaptureFixtu
     assert "cut" not in listed
 
 
+def test_a_dry_run_with_nothing_to_do_guesses_no_time(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "list.csv").write_text("recording,annotation\nno.mp4,no.csv\n", "utf-8")
+    out = tmp_path / "out"
+    assert main(["batch", str(tmp_path / "list.csv"), "--out", str(out), "--dry-run"]) == 1
+    told = capsys.readouterr().out
+    assert told.splitlines() == ["0 to do (0.0 GB), 0 not to be done again, 1 refused"]
+
+
 def test_a_dry_run_tells_and_writes_nothing(
     share: Path, night: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

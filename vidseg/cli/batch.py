@@ -174,8 +174,9 @@ def _say_plan(plan: Any, listed: WorkList, count: int | None) -> None:
     for work in listed.works:
         state = next((o.ending.value for o in plan.settled if o.case == work.case.id), "yes")
         rows.append((work.case.id, work.place, "yes" if work.case.id in todo else f"no: {state}"))
-    click.echo(aligned(rows, (False, False, False)))
-    click.echo("")
+    if listed.works:
+        click.echo(aligned(rows, (False, False, False)))
+        click.echo("")
     places = count or 1
     basis = "as earlier cases took" if plan.measured else "a rough guess, no case has been done yet"
     each = f"with {places} at a time" if count else "divided by the workers of the cluster"
@@ -184,6 +185,8 @@ def _say_plan(plan: Any, listed: WorkList, count: int | None) -> None:
         f"{len(plan.jobs)} to do ({plan.read_bytes / 1e9:.1f} GB), {len(plan.settled)} not to be "
         f"done again, {len(listed.refused)} refused"
     )
+    if not plan.jobs:
+        return
     click.echo(f"time: about {words(seconds)} {each} ({basis})")
     click.echo(f"disk: about {plan.bytes / 1e9:.2f} GB, {plan.free / 1e9:.1f} GB are free")
     if plan.bytes > plan.free:
