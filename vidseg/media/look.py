@@ -38,7 +38,7 @@ HALF_THERE, MOSTLY = (0.3, 0.7), 0.25
 """Writing is there or is not. What is half there (its likeness between these) in more than this
 share of the pictures belongs to a scene that moves slowly."""
 
-ONE_KEY, MOVES, ROUND = 0.75, 0.65, 0.5
+ONE_KEY, MOVES, ROUND = 0.5, 0.65, 0.5
 """Compression carries fine detail on from a key frame, unmoved, until the next, where little
 moves. So what stands over pictures of which at least the first share hang on one key frame counts
 only if the place, with the third share of its height around it, changes in the second share."""
