@@ -33,6 +33,8 @@ THINGS = {
     "part of the time": (BurntIn("text", 100, 20, 13, 35, 85, "Frau B. Beispiel", plate=0.6), 150),
 }
 
+DETAIL = BurntIn("text", 22, 71, 12, 0, FRAMES, "like letters")
+
 
 def _scenario(seed: int) -> Scenario:
     demo = load_scenario("demo")
@@ -85,6 +87,29 @@ def test_writing_in_a_black_border_is_found(tmp_path: Path) -> None:
     assert found.y <= top < bottom <= found.y + found.height
 
 
+def test_detail_that_lasts_from_one_key_frame_to_the_next_is_no_writing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "clip.mp4"
+    noise = np.random.default_rng(5).integers(0, 255, (45, 80, 3), dtype=np.uint8)
+    moving = np.asarray(Image.fromarray(noise).resize(SIZE))
+
+    def scene(moment: int) -> np.ndarray[tuple[int, ...], np.dtype[np.uint8]]:
+        picture = np.roll(moving, 5 * moment, axis=1)
+        picture[:, :140] = 128
+        if 50 <= moment < 75:
+            at = (slice(70, 84), slice(20, 110))
+            written = ink(DETAIL, moment, SIZE, RATE)[at][..., np.newaxis]
+            picture[at] = np.where(written, 160, 128)
+        return picture
+
+    write_burnt_in(_scenario(936), [], path, frames=FRAMES, gop=25, scene=scene)
+    recording = open_recording([path])
+    assert find_look(recording).overlays == ()
+    monkeypatch.setattr("vidseg.media.look.ONE_KEY", 2)
+    assert find_look(recording).overlays
+
+
 def test_a_still_scene_is_told_and_nothing_claimed(tmp_path: Path) -> None:
     path = tmp_path / "clip.mp4"
     scenario = _scenario(933)
@@ -101,7 +126,7 @@ def test_text_that_scrolls_is_said_not_to_be_looked_for(tmp_path: Path) -> None:
     path = tmp_path / "clip.mp4"
     write_burnt_in(_scenario(934), [], path, frames=20)
     remarks = find_look(open_recording([path])).remarks
-    assert any("text that moves, is not looked for" in remark for remark in remarks)
+    assert any("text that moves, and text that comes and goes" in remark for remark in remarks)
 
 
 @pytest.fixture(scope="module")

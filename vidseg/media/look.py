@@ -5,6 +5,7 @@ What is found is a suspicion for a person to look at; nothing found is no proof.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from itertools import groupby
 from math import ceil, floor
@@ -36,6 +37,11 @@ APART = 0.2
 HALF_THERE, MOSTLY = (0.3, 0.7), 0.25
 """Writing is there or is not. What is half there (its likeness between these) in more than this
 share of the pictures belongs to a scene that moves slowly."""
+
+ONE_KEY, MOVES, ROUND = 0.5, 0.65, 0.5
+"""Compression carries fine detail on from a key frame, unmoved, until the next, where little
+moves. So what stands over pictures of which at least the first share hang on one key frame counts
+only if the place, with the third share of its height around it, changes in the second share."""
 
 SHOWN = 3
 """Frames named for crops."""
@@ -85,12 +91,28 @@ def _overlays(recording: Recording, samples: Sequence[Sample]) -> tuple[list[Ove
         ]
     grays = [samples[place].gray for place in moving]
     found, still = find_standing(grays)
+    keys = [samples[place].key for place in moving]
+    doubtful = [box for box in found if _carried_on(grays, keys, box)]
+    sure = [box for box in found if box not in doubtful]
     overlays = [
         overlay
-        for standing in gathered(found)
+        for standing in gathered(sure, doubtful)
         for overlay in _placed(recording, samples, grays, standing)
     ]
     return overlays, _still(recording, samples, moving, still)
+
+
+def _carried_on(grays: Sequence[Gray], keys: Sequence[int], box: Standing) -> bool:
+    """Say whether compression alone may have kept the box's detail standing."""
+    own = keys[box.first : box.last]
+    if len(own) == len(keys) or max(Counter(own).values()) < ONE_KEY * len(own):
+        return False
+    more = round(ROUND * (box.bottom - box.top))
+    rows = slice(max(0, box.top - more), box.bottom + more)
+    columns = slice(max(0, box.left - more), box.right + more)
+    places = np.stack([gray[rows, columns] for gray in grays[box.first : box.last]])
+    changes = np.abs(np.diff(places.astype(np.int16), axis=0)).mean(axis=(1, 2))
+    return float((changes >= CHANGED).mean()) < MOVES
 
 
 def _moving(samples: Sequence[Sample]) -> list[int]:
@@ -174,6 +196,7 @@ def _limits(recording: Recording, samples: Sequence[Sample]) -> list[str]:
     apart = recording.length / max(1, len(samples)) / NS
     return [
         f"one picture every {apart:.1f} s was looked at, {len(samples)} in all; text shown for "
-        f"less than about {2 * BLOCK * apart:.0f} s, and text that moves, is not looked for; "
+        f"less than about {2 * BLOCK * apart:.0f} s, text that moves, and text that comes and goes "
+        "between two key frames where nothing else moves, is not looked for; "
         f"{A_PERSON}"
     ]

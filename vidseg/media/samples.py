@@ -37,11 +37,13 @@ SMALL = (64, 36)
 class Sample:
     """One picture: case-wide frame ``frame`` starting at ``at`` (ns, case time), upright.
 
+    It hangs on key frame ``key`` (case-wide; its own number where that is not known).
     ``full`` is its size (width, height) in px. ``gray``, shape (h, w), is its brightness with
     sides of at most ``LONG_SIDE``; ``small``, shape (36, 64, 3), the whole picture in RGB.
     """
 
     frame: int
+    key: int
     at: int
     full: tuple[int, int]
     gray: Picture = field(repr=False)
@@ -61,9 +63,9 @@ def take_samples(recording: Recording, progress: Progress | None = None) -> list
     for part in recording.parts:
         wanted = _wanted(part, total)
         taken: set[int] = set()
-        for index, frame in _frames(part, wanted, taken):
+        for index, key, frame in _frames(part, wanted, taken):
             at = part.start + int(part.frame_ns[index])
-            samples.append(_sample(frame, part, base + index, at))
+            samples.append(_sample(frame, part, base + index, base + key, at))
             reached = max(reached, (base + index) / recording.n_frames)
             if progress is not None:
                 progress(reached)
@@ -82,13 +84,16 @@ def _wanted(part: Part, total: int) -> list[int]:
     return sorted({int(place) for place in places})
 
 
-def _frames(part: Part, wanted: list[int], taken: set[int]) -> Iterator[tuple[int, VideoFrame]]:
+def _frames(
+    part: Part, wanted: list[int], taken: set[int]
+) -> Iterator[tuple[int, int, VideoFrame]]:
+    """Yield the index of a frame, that of the key frame it hangs on, and the frame."""
     with keyframes(part) as found:
         for index in wanted:
             got = found.read(index, taken)
             if got is not None:
                 taken.add(got[0])
-                yield got
+                yield got[0], *got
     if len(taken) >= FEW_KEYS * len(wanted):
         return
     near = int(part.length / len(wanted) / 2)
@@ -99,10 +104,14 @@ def _frames(part: Part, wanted: list[int], taken: set[int]) -> Iterator[tuple[in
         if index not in taken
         and all(abs(int(part.frame_ns[index]) - time) >= near for time in times)
     ]
-    yield from sparse_frames(part, missing, pass_over=True)
+    with keyframes(part) as found:
+        keys = {index: found.before(index) for index in missing}
+    for index, frame in sparse_frames(part, missing, pass_over=True):
+        key = keys.get(index)
+        yield index, index if key is None else key, frame
 
 
-def _sample(frame: VideoFrame, part: Part, number: int, at: int) -> Sample:
+def _sample(frame: VideoFrame, part: Part, number: int, key: int, at: int) -> Sample:
     scale = min(1.0, LONG_SIDE / max(frame.width, frame.height))
     width, height = (max(8, round(side * scale)) for side in (frame.width, frame.height))
     rgb = frame.reformat(width, height, "rgb24", interpolation="AREA").to_ndarray()
@@ -111,4 +120,4 @@ def _sample(frame: VideoFrame, part: Part, number: int, at: int) -> Sample:
     small = np.asarray(cv2.resize(picture, SMALL, interpolation=cv2.INTER_AREA), np.uint8)
     turned = part.rotation % 180 != 0
     full = (frame.height, frame.width) if turned else (frame.width, frame.height)
-    return Sample(number, at, full, gray, small)
+    return Sample(number, key, at, full, gray, small)

@@ -253,16 +253,21 @@ def _usual(shares: Real, size: int) -> float:
     return float(np.quantile(np.append(shares, np.zeros(missing, np.float32)), USUAL))
 
 
-def gathered(found: Sequence[Standing]) -> list[Standing]:
-    """Unite boxes of different stretches that lie over each other, the surest first."""
+def gathered(sure: Sequence[Standing], doubtful: Sequence[Standing]) -> list[Standing]:
+    """Unite boxes of different stretches that lie over each other, the surest first.
+
+    Those in doubt only add to others.
+    """
     groups: list[list[Standing]] = []
-    for one in sorted(found, key=lambda box: (-box.score * (box.last - box.first), box.first)):
+    ranked = sorted(sure, key=lambda box: (-box.score * (box.last - box.first), box.first))
+    for one in (*ranked, *doubtful):
         for group in groups:
             if _overlap(group[0], one) > OVER and _area(one) <= LARGER * _area(group[0]):
                 group.append(one)
                 break
         else:
-            groups.append([one])
+            if one not in doubtful:
+                groups.append([one])
     boxes = [
         replace(
             group[0],
