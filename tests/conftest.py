@@ -17,7 +17,7 @@ import pytest
 from vidseg.model.recording import Part, Recording
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def ten_minutes() -> Recording:
     """Ten minutes at 25 frames/s, as data; there is no such file."""
     part = Part(

@@ -1,15 +1,15 @@
 """What the tests of marking share: a desk without files, keepers, and a server in a thread."""
 
+import subprocess
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import httpx
-import numpy as np
 import pytest
 
 from synthetic_clips import make_clip
@@ -20,30 +20,38 @@ from vidseg.mark.session import Session
 from vidseg.mark.sheet_rows import Desk
 from vidseg.mark.start import Wanted, marking
 from vidseg.model.case import Case
-from vidseg.model.recording import Part, Recording
+from vidseg.model.recording import Recording
 
 FACTS = Facts("phaco")
 
 
 @pytest.fixture(scope="session")
-def desk() -> Desk:
-    """Ten minutes at 25 frames/s; there is no such file."""
-    part = Part(
-        path=Path("made-up.mp4"),
-        start=0,
-        length=600_000_000_000,
-        frame_ns=np.arange(15_000, dtype=np.int64) * 40_000_000,
-        width=640,
-        height=360,
-        container="mp4",
-        codec="h264",
-        profile="High",
-        pixel_format="yuv420p",
-        rate=Fraction(25),
-        time_base=Fraction(1, 12800),
-        first_pts=0,
+def desk(ten_minutes: Recording) -> Desk:
+    """A desk for ten minutes of recording, of which there is no file."""
+    return Desk(ten_minutes, load_procedure("phaco"))
+
+
+@contextmanager
+def _started(*arguments: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """Start `vidseg mark` as a user would, and give the process and the page's address."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "vidseg", "mark", *arguments, "--no-browser", "--quiet"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
     )
-    return Desk(Recording((part,)), load_procedure("phaco"))
+    try:
+        assert process.stdout is not None
+        yield process, process.stdout.readline().strip()
+    finally:
+        process.kill()
+        process.communicate()
+
+
+@pytest.fixture(scope="session")
+def started() -> Callable[..., AbstractContextManager[tuple[subprocess.Popen[str], str]]]:
+    """Start `vidseg mark` in a process of its own."""
+    return _started
 
 
 @contextmanager

@@ -8,8 +8,8 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 
 import httpx
@@ -22,23 +22,7 @@ from vidseg.mark.sheet_rows import Desk
 
 KILLS = 12
 Kept = Callable[..., AbstractContextManager[Keeper]]
-
-
-@contextmanager
-def started(*arguments: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
-    """Start `vidseg mark` as a user would, and give the process and the page's address."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "vidseg", "mark", *arguments, "--no-browser", "--quiet"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        assert process.stdout is not None
-        yield process, process.stdout.readline().strip()
-    finally:
-        process.kill()
-        process.communicate()
+Started = Callable[..., AbstractContextManager[tuple[subprocess.Popen[str], str]]]
 
 
 def mark_until_killed(
@@ -73,7 +57,7 @@ def mark_until_killed(
     return answered
 
 
-def test_killed_at_random_moments(clip: Path, tmp_path: Path) -> None:
+def test_killed_at_random_moments(started: Started, clip: Path, tmp_path: Path) -> None:
     """Each server goes on with what the one killed before left; at the end all that was ever
     answered is in the history, in order, and the file holds the rows."""
     chance = random.Random(7)
@@ -103,7 +87,7 @@ def test_killed_at_random_moments(clip: Path, tmp_path: Path) -> None:
 
 
 def test_a_change_made_just_before_the_kill_is_in_the_next_session(
-    clip: Path, tmp_path: Path, desk: Desk, kept: Kept
+    started: Started, clip: Path, tmp_path: Path, desk: Desk, kept: Kept
 ) -> None:
     path = tmp_path / "steps.json"
     with started(str(clip), "--annotation", str(path)) as (process, base):
@@ -116,7 +100,7 @@ def test_a_change_made_just_before_the_kill_is_in_the_next_session(
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
 @pytest.mark.parametrize(("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 0)])
 def test_a_signal_ends_it_in_good_order(
-    clip: Path, tmp_path: Path, number: signal.Signals, code: int
+    started: Started, clip: Path, tmp_path: Path, number: signal.Signals, code: int
 ) -> None:
     path = tmp_path / "steps.json"
     with started(str(clip), "--annotation", str(path)) as (process, base):

@@ -1,9 +1,8 @@
 """No mark is lost: a killed server, a killed tab, two tabs, another program."""
 
 import subprocess
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
@@ -15,23 +14,7 @@ from vidseg.model.case import Case
 FRAME = 40_000_000
 Serving = Callable[[Wanted], AbstractContextManager[Any]]
 Opened = Callable[..., Any]
-
-
-@contextmanager
-def started(*arguments: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
-    """Start `vidseg mark` as a user would, and give the process and the page's address."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "vidseg", "mark", *arguments, "--no-browser", "--quiet"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        assert process.stdout is not None
-        yield process, process.stdout.readline().strip()
-    finally:
-        process.kill()
-        process.communicate()
+Started = Callable[..., AbstractContextManager[tuple[subprocess.Popen[str], str]]]
 
 
 def labels(path: Path) -> list[tuple[str, Any]]:
@@ -40,7 +23,7 @@ def labels(path: Path) -> list[tuple[str, Any]]:
 
 
 def test_a_server_killed_and_started_again_gets_what_waited(
-    opened: Opened, operation: Path, tmp_path: Path
+    started: Started, opened: Opened, operation: Path, tmp_path: Path
 ) -> None:
     target = tmp_path / "mine.json"
     arguments = (str(operation), "--procedure", "phaco", "--annotation", str(target))
