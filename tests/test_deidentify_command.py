@@ -1,7 +1,8 @@
 """``vidseg deidentify`` and ``run --share``: consent, the copy, its times, its words, its record.
 
-The measured promises about pictures and sound stand with ``vidseg.media.redact`` and
-``vidseg.media.look``; here what a look finds is given where a test is about deciding on it.
+The measured promises about pictures and sound stand with ``vidseg.media.redact.redact`` and
+``vidseg.media.picture.screening``; here what a look finds is given where a test is about
+deciding on it.
 """
 
 import json
@@ -18,8 +19,8 @@ from synthetic_clips import load_scenario, make_clip
 from synthetic_clips.burnt_in import BurntIn, box, ink, with_contrast, write_burnt_in
 from vidseg.cli import main
 from vidseg.formats.case_file import read_case
-from vidseg.media.probe import read_part
-from vidseg.model.look import Look, Overlay, UnlikeView
+from vidseg.media.read.probe import read_part
+from vidseg.model.screening import Overlay, Screening, UnlikeView
 from vidseg.model.span import Span
 from vidseg.reading import read_case_files
 
@@ -65,8 +66,8 @@ research = "no"
 date = 2031-05-13
 document = "form 7"
 """
-NOTHING = Look((), (), ())
-FOUND = Look(
+NOTHING = Screening((), (), ())
+FOUND = Screening(
     (Overlay(32, 32, 64, 32, Span(0, 4 * NS), 0.9, (10, 50)),),
     (UnlikeView(Span(8 * NS, 9 * NS), 0.8, "brighter than the rest", 210),),
     ("looked at every fifth picture",),
@@ -97,10 +98,10 @@ def case(footage: Path, tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def seen(monkeypatch: pytest.MonkeyPatch) -> Callable[[Look], None]:
+def seen(monkeypatch: pytest.MonkeyPatch) -> Callable[[Screening], None]:
     """Let a look find what a test wants to decide on."""
 
-    def find(look: Look) -> None:
+    def find(look: Screening) -> None:
         monkeypatch.setattr("vidseg.sharing.deidentify.find_look", lambda *_: look)
 
     return find
@@ -143,7 +144,7 @@ def test_a_recording_with_its_annotation_has_no_consent(
 
 @pytest.mark.parametrize("excluded", ["cut", "blank"])
 def test_the_copy_tells_nothing_and_its_steps_take_as_long(
-    case: Path, seen: Callable[[Look], None], excluded: str, capsys: pytest.CaptureFixture[str]
+    case: Path, seen: Callable[[Screening], None], excluded: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     seen(NOTHING)
     # a pseudonym drawn by chance may hold any two digits
@@ -183,7 +184,7 @@ def test_the_copy_tells_nothing_and_its_steps_take_as_long(
 
 
 def test_run_and_durations_on_the_copy_give_the_same_times(
-    case: Path, seen: Callable[[Look], None], capsys: pytest.CaptureFixture[str]
+    case: Path, seen: Callable[[Screening], None], capsys: pytest.CaptureFixture[str]
 ) -> None:
     seen(NOTHING)
     assert shared(case, "--excluded", "cut", "--keep-only-steps") == 0
@@ -237,7 +238,7 @@ def test_a_page_whose_recording_hides_something_is_not_written(
 
 
 def test_the_record_says_what_was_done_and_what_is_left(
-    case: Path, seen: Callable[[Look], None], capsys: pytest.CaptureFixture[str]
+    case: Path, seen: Callable[[Screening], None], capsys: pytest.CaptureFixture[str]
 ) -> None:
     seen(NOTHING)
     assert shared(case) == 0
@@ -263,7 +264,7 @@ def test_the_record_says_what_was_done_and_what_is_left(
 
 
 def test_what_is_found_and_not_decided_makes_no_copy(
-    case: Path, seen: Callable[[Look], None], capsys: pytest.CaptureFixture[str]
+    case: Path, seen: Callable[[Screening], None], capsys: pytest.CaptureFixture[str]
 ) -> None:
     seen(FOUND)
     out = case.parent / "shared"
@@ -297,7 +298,7 @@ SIDES = ("before", "after")
 
 
 def test_a_person_who_looked_may_leave_what_was_found(
-    case: Path, seen: Callable[[Look], None]
+    case: Path, seen: Callable[[Screening], None]
 ) -> None:
     seen(FOUND)
     assert shared(case, "--looked") == 0
@@ -305,7 +306,7 @@ def test_a_person_who_looked_may_leave_what_was_found(
 
 
 def test_captions_and_notes_pass_a_sieve(
-    case: Path, seen: Callable[[Look], None], capsys: pytest.CaptureFixture[str]
+    case: Path, seen: Callable[[Screening], None], capsys: pytest.CaptureFixture[str]
 ) -> None:
     seen(NOTHING)
     copy = case.parent / "shared" / "copy"
@@ -328,7 +329,7 @@ def test_captions_and_notes_pass_a_sieve(
 
 
 def test_covariates_dates_and_the_group_they_leave(
-    case: Path, seen: Callable[[Look], None], capsys: pytest.CaptureFixture[str]
+    case: Path, seen: Callable[[Screening], None], capsys: pytest.CaptureFixture[str]
 ) -> None:
     seen(NOTHING)
     folder = case.parent
@@ -363,7 +364,7 @@ def test_covariates_dates_and_the_group_they_leave(
 
 
 def test_sound_is_kept_for_a_reason_only(
-    case: Path, seen: Callable[[Look], None], capsys: pytest.CaptureFixture[str]
+    case: Path, seen: Callable[[Screening], None], capsys: pytest.CaptureFixture[str]
 ) -> None:
     seen(NOTHING)
     assert shared(case, "--silence", "0:01-0:02") == 2
@@ -377,7 +378,7 @@ def test_sound_is_kept_for_a_reason_only(
 
 
 def test_a_cut_that_would_cost_a_step_its_time_is_refused(
-    case: Path, seen: Callable[[Look], None], capsys: pytest.CaptureFixture[str]
+    case: Path, seen: Callable[[Screening], None], capsys: pytest.CaptureFixture[str]
 ) -> None:
     seen(NOTHING)
     assert shared(case, "--cut", "0:04-0:06") == 2
@@ -396,7 +397,7 @@ def test_a_folder_of_the_users_is_left_alone(
     assert [path.name for path in own.parent.iterdir()] == ["letter.txt"]
 
 
-def test_the_same_again_changes_nothing(case: Path, seen: Callable[[Look], None]) -> None:
+def test_the_same_again_changes_nothing(case: Path, seen: Callable[[Screening], None]) -> None:
     seen(NOTHING)
     manifest = case.parent / "shared" / "manifest.json"
     assert shared(case) == 0
@@ -406,7 +407,7 @@ def test_the_same_again_changes_nothing(case: Path, seen: Callable[[Look], None]
 
 
 def test_what_was_put_beside_a_copy_does_not_go_along_with_the_next(
-    case: Path, seen: Callable[[Look], None], capsys: pytest.CaptureFixture[str]
+    case: Path, seen: Callable[[Screening], None], capsys: pytest.CaptureFixture[str]
 ) -> None:
     seen(NOTHING)
     assert shared(case) == 0
@@ -419,7 +420,7 @@ def test_what_was_put_beside_a_copy_does_not_go_along_with_the_next(
 
 
 def test_two_parts_and_declared_edits_become_one_copy(
-    tmp_path: Path, seen: Callable[[Look], None]
+    tmp_path: Path, seen: Callable[[Screening], None]
 ) -> None:
     """A hole between the parts closes in the copy, and its time counts for no step."""
     seen(NOTHING)
@@ -453,7 +454,7 @@ def test_two_parts_and_declared_edits_become_one_copy(
 
 
 def test_an_own_vocabulary_goes_along_bare(
-    case: Path, seen: Callable[[Look], None], capsys: pytest.CaptureFixture[str]
+    case: Path, seen: Callable[[Screening], None], capsys: pytest.CaptureFixture[str]
 ) -> None:
     seen(NOTHING)
     folder = case.parent

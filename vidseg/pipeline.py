@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from vidseg import __version__
-from vidseg.aside import write_text_aside
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.export.audit_files import (
     pictures_wanted,
     read_findings,
@@ -38,11 +38,11 @@ from vidseg.export.page import PageClip, PageStill, write_page
 from vidseg.export.still_list import read_still_list, write_still_list
 from vidseg.export.stills import plan_stills, still_problems, write_stills
 from vidseg.export.tables import TABLES, csv_text, write_tables
-from vidseg.measure.audit import audit
-from vidseg.measure.explain import unexplained
-from vidseg.media.remux import chaptered_suffix, remux
-from vidseg.media.splice import ClipReport
-from vidseg.media.survey import survey
+from vidseg.measure.audit.audit import audit
+from vidseg.measure.audit.explain import unexplained
+from vidseg.media.picture.survey import survey
+from vidseg.media.splice.splice import ClipReport
+from vidseg.media.write.remux import chaptered_suffix, remux
 from vidseg.model.case import Case, CaseResult
 from vidseg.model.finding import Finding
 from vidseg.model.problem import MediaError, Problem, UsageError

@@ -9,14 +9,14 @@ from pathlib import Path
 
 from vidseg.formats import read_captions, read_sheet
 from vidseg.formats.vocabulary import load_procedure
-from vidseg.measure.check import check
-from vidseg.measure.durations import time_case
-from vidseg.measure.operative import in_operative_time, known_time
-from vidseg.measure.privacy import identifying
-from vidseg.measure.resolve import resolve
-from vidseg.measure.ruler import Clock
-from vidseg.media.probe import open_recording
-from vidseg.media.residue import residue
+from vidseg.measure.case.check import check
+from vidseg.measure.case.durations import time_case
+from vidseg.measure.case.operative import in_operative_time, known_time
+from vidseg.measure.case.resolve import resolve
+from vidseg.measure.case.ruler import Clock
+from vidseg.measure.privacy.metadata import identifying
+from vidseg.media.read.probe import open_recording
+from vidseg.media.redact.residue import residue
 from vidseg.model.annotation import Annotation, Mark, Sheet
 from vidseg.model.case import Case, CaseResult
 from vidseg.model.clock import format_time

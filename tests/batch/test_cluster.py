@@ -13,10 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from vidseg.batch import claims
 from vidseg.batch import cluster as cluster_engine
-from vidseg.batch.journal import Journal
-from vidseg.batch.whole import Settings, Told
+from vidseg.batch import leases as claims
+from vidseg.batch.journal import BatchJournal
+from vidseg.batch.whole import BatchSettings, Told
 from vidseg.model.problem import UsageError
 from vidseg.pipeline import RunOptions
 
@@ -114,7 +114,9 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
     source, out, plain = share(CASES), tmp_path / "out", tmp_path / "plain"
     for _ in range(WORKERS):
         cluster.add_worker()
-    batch(source, plain, settings=Settings(RunOptions(outputs=frozenset({"tables", "stills"}))))
+    batch(
+        source, plain, settings=BatchSettings(RunOptions(outputs=frozenset({"tables", "stills"})))
+    )
     wanted = contents_of(plain)
     assert len({name.split("/")[1] for name in wanted}) == CASES
 
@@ -149,7 +151,7 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
     # the rest, with a scheduler that dies, and with another
     for number in range(20):
         shutil.rmtree(out / "cases" / f"c{number:02}", ignore_errors=True)
-    Journal(out).tidy()
+    BatchJournal(out).tidy()
     before = ended(out)
     night = begin(cluster, source, out, "--retry-set-aside")
     wait_for(lambda: ended(out) > before or night.poll() is not None)

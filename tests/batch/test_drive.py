@@ -10,11 +10,11 @@ from typing import Any
 
 import pytest
 
-from vidseg.batch.claims import claimed
 from vidseg.batch.drive import Engine, Stop, drive
 from vidseg.batch.job import Ending, Job, Outcome, do
-from vidseg.batch.journal import Begun, Journal, whole
-from vidseg.batch.whole import Settings, Standing, Told, jobs_of, plan_batch
+from vidseg.batch.journal import BatchJournal, Begun, whole
+from vidseg.batch.leases import claimed
+from vidseg.batch.whole import BatchSettings, BatchStatus, Told, jobs_of, plan_batch
 from vidseg.batch.worklist import read_work
 from vidseg.model.problem import UsageError
 from vidseg.pipeline import RunOptions
@@ -69,9 +69,9 @@ def test_again_it_does_only_what_is_missing_or_changed(
         with Listening(1) as pool:
             yield Engine(pool, lambda: 1, "threads")
 
-    def again(settings: Settings | None = None) -> tuple[list[str], Told]:
+    def again(settings: BatchSettings | None = None) -> tuple[list[str], Told]:
         asked.clear()
-        told = batch(source, out, settings=settings or Settings(TABLES), engine=listening())
+        told = batch(source, out, settings=settings or BatchSettings(TABLES), engine=listening())
         age(out)
         return sorted(asked), told
 
@@ -92,7 +92,7 @@ def test_again_it_does_only_what_is_missing_or_changed(
     assert again()[0] == ["c00"]
     assert again()[0] == []
     more = RunOptions(outputs=frozenset({"tables", "stills"}))
-    assert len(again(Settings(more))[0]) == 4
+    assert len(again(BatchSettings(more))[0]) == 4
 
 
 def test_a_torn_line_of_the_journal_is_passed_over(
@@ -103,11 +103,11 @@ def test_a_torn_line_of_the_journal_is_passed_over(
     path = out / ".batch" / "journal.jsonl"
     text = path.read_text(encoding="utf-8")
     path.write_text(text[:-20], encoding="utf-8")
-    journal = Journal(out)
+    journal = BatchJournal(out)
     assert len(journal.rows) == 1
     ((name, row),) = journal.rows.items()
     journal.write(row.begun, replace(row.outcome, case="another"))
-    assert set(Journal(out).rows) == {name, "another"}
+    assert set(BatchJournal(out).rows) == {name, "another"}
     journal.tidy()
     assert len(path.read_text(encoding="utf-8").splitlines()) == 2
     assert batch(source, out).rows[0].outcome.ending.good
@@ -132,7 +132,7 @@ def test_stopped_it_finishes_what_runs_and_begins_nothing(
 ) -> None:
     out, seen = tmp_path / "out", []
 
-    def shown(standing: Standing) -> None:
+    def shown(standing: BatchStatus) -> None:
         seen.append(standing)
 
     def stop() -> Stop:
@@ -148,7 +148,7 @@ def test_stopped_it_finishes_what_runs_and_begins_nothing(
 def test_dropped_cases_leave_nothing_half_made(share: Callable[..., Path], tmp_path: Path) -> None:
     source, out = share(3), tmp_path / "out"
     listed = read_work(source, out)
-    (job,) = jobs_of(listed, out, Settings(TABLES), "t")[:1]
+    (job,) = jobs_of(listed, out, BatchSettings(TABLES), "t")[:1]
     (out / ".batch").mkdir(parents=True)
     (out / ".batch" / "drop-t").touch()
     assert do(job).ending is Ending.DROPPED
@@ -159,7 +159,7 @@ def test_dropped_cases_leave_nothing_half_made(share: Callable[..., Path], tmp_p
 
 def test_a_case_at_which_two_workers_died_is_set_aside(share: Any, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    job = jobs_of(read_work(share(1), out), out, Settings(TABLES), "t")[0]
+    job = jobs_of(read_work(share(1), out), out, BatchSettings(TABLES), "t")[0]
     for _ in range(2):
         with claimed(out, "c00", "t", 0):
             marks = (out / ".batch" / "claims" / "c00").read_bytes()
@@ -182,7 +182,7 @@ class Vanishing(Executor):
 
 def test_workers_that_always_vanish_do_not_keep_it_for_ever(share: Any, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    jobs = jobs_of(read_work(share(2), out), out, Settings(TABLES), "t")
+    jobs = jobs_of(read_work(share(2), out), out, BatchSettings(TABLES), "t")
     met: list[Outcome] = []
     engine = Engine(Vanishing(), lambda: 1, "none")
     assert drive(jobs, engine, lambda _job, outcome: met.append(outcome)) == ((), "")
@@ -192,7 +192,7 @@ def test_workers_that_always_vanish_do_not_keep_it_for_ever(share: Any, tmp_path
 
 def test_a_lost_engine_gives_back_all_that_is_left(share: Any, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    jobs = jobs_of(read_work(share(2), out), out, Settings(TABLES), "t")
+    jobs = jobs_of(read_work(share(2), out), out, BatchSettings(TABLES), "t")
     engine = Engine(Vanishing(), lambda: 0, "none", lost=lambda: "gone")
     left, halt = drive(jobs, engine, lambda _job, _outcome: None)
     assert (len(left), halt) == (2, "gone")
@@ -219,7 +219,7 @@ def test_two_batches_do_not_share_a_folder(
 
 def test_a_worker_of_another_version_says_so(share: Any, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    job = jobs_of(read_work(share(1), out), out, Settings(TABLES), "t")[0]
+    job = jobs_of(read_work(share(1), out), out, BatchSettings(TABLES), "t")[0]
     assert "install the same" in do(replace(job, version="0.0.1")).reason
 
 
@@ -227,7 +227,7 @@ def test_a_plan_tells_time_and_disk_as_earlier_cases_took(
     share: Any, tmp_path: Path, batch: Batch
 ) -> None:
     out = tmp_path / "out"
-    settings = Settings(TABLES)
+    settings = BatchSettings(TABLES)
     guess = plan_batch(read_work(share(6), out), out, settings)
     assert (len(guess.jobs), guess.measured) == (6, False)
     assert not out.exists()
@@ -235,7 +235,7 @@ def test_a_plan_tells_time_and_disk_as_earlier_cases_took(
     age(out)
     plan = plan_batch(read_work(share(6), out), out, settings)
     assert (len(plan.jobs), len(plan.settled), plan.measured) == (4, 2, True)
-    rows = list(Journal(out).rows.values())
+    rows = list(BatchJournal(out).rows.values())
     share_done = plan.read_bytes / sum(row.begun.bytes for row in rows)
     assert plan.seconds == pytest.approx(share_done * sum(row.outcome.seconds for row in rows))
     assert plan.bytes == pytest.approx(share_done * sum(row.outcome.bytes for row in rows), abs=1)

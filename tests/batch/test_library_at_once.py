@@ -7,8 +7,8 @@ from threading import Barrier
 
 import pytest
 
-from vidseg.batch import keeping
-from vidseg.batch.keeping import Keeper
+from vidseg.batch import library_writer as keeping
+from vidseg.batch.library_writer import LibraryWriter
 from vidseg.batch.whole import Told
 from vidseg.batch.worklist import read_work
 from vidseg.cli import main
@@ -40,7 +40,7 @@ def test_two_batches_add_to_one_database_at_once(
         with Library(postgres, make=True) as library:
             works = read_work(source, out).works
             together.wait()
-            keeper = Keeper.of(library, works, despite_errors=False)
+            keeper = LibraryWriter.of(library, works, despite_errors=False)
             return batch(source, out, keeper=keeper)
 
     with ThreadPoolExecutor(2) as pool:
@@ -72,7 +72,7 @@ def test_a_second_start_adds_what_a_first_did_not(
     works = read_work(source, out).works
     with Library(place, make=True) as library:
         for words in ("3 added", "3 unchanged"):
-            keeper = Keeper.of(library, works, despite_errors=False)
+            keeper = LibraryWriter.of(library, works, despite_errors=False)
             told = batch(source, out, keeper=keeper)
             assert any(words in sentence for sentence in told.sentences)
         assert set(list_cases(library, Filter())["annotator"]) == {"A"}
@@ -88,7 +88,7 @@ def test_a_library_that_fails_for_a_while_loses_nothing(
     batch(source, out)
     place = str(tmp_path / "l.sqlite")
     with Library(place, make=True) as library:
-        keeper = Keeper.of(library, read_work(source, out).works, despite_errors=False)
+        keeper = LibraryWriter.of(library, read_work(source, out).works, despite_errors=False)
         for name in ("c00", "c01"):
             keeper.keep(out / "cases" / name)
 

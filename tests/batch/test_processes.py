@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from vidseg.batch import claims
+from vidseg.batch import leases as claims
 from vidseg.batch.processes import NICENESS, Lanes
-from vidseg.batch.whole import Settings, Told
+from vidseg.batch.whole import BatchSettings, Told
 from vidseg.cli import main
 from vidseg.pipeline import RunOptions
 
@@ -60,7 +60,9 @@ def test_a_case_that_kills_is_set_aside_and_the_others_are_done(
     report_of: Report,
 ) -> None:
     source, out, plain = share(6), tmp_path / "out", tmp_path / "plain"
-    batch(source, plain, settings=Settings(RunOptions(outputs=frozenset({"tables", "stills"}))))
+    batch(
+        source, plain, settings=BatchSettings(RunOptions(outputs=frozenset({"tables", "stills"})))
+    )
     once, twice = kill_at(out, "c01", 1), kill_at(out, "c03", 2)
     assert main(["batch", str(source), "--out", str(out), "--jobs", "2", *only]) == 1
     once.join()

@@ -33,9 +33,9 @@ from pathlib import Path
 
 from synthetic_clips import Scenario, load_scenario
 from synthetic_clips.faults import FAULTS, Fault, Planted, Reel, plant, write_reel
-from vidseg.measure.audit import audit
-from vidseg.media.probe import open_recording
-from vidseg.media.survey import survey
+from vidseg.measure.audit.audit import audit
+from vidseg.media.picture.survey import survey
+from vidseg.media.read.probe import open_recording
 from vidseg.model.finding import Finding
 from vidseg.model.recording import Recording
 

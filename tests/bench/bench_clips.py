@@ -26,11 +26,11 @@ from pathlib import Path
 
 from bench_run import Cost, make_recording, measured, segments
 
-from vidseg.media.many_clips import ClipOrder, write_exact_clips
-from vidseg.media.probe import open_recording
-from vidseg.media.splice import write_exact_clip
-from vidseg.media.splicing import Sources, Splice
-from vidseg.media.stretch import stretches
+from vidseg.media.read.probe import open_recording
+from vidseg.media.read.stretch import stretches
+from vidseg.media.splice.many_clips import ClipOrder, write_exact_clips
+from vidseg.media.splice.splice import write_exact_clip
+from vidseg.media.splice.splicing import Sources, Splice
 from vidseg.model.recording import Recording
 
 NS = 1_000_000_000

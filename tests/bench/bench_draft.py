@@ -21,7 +21,7 @@ from pathlib import Path
 
 from vidseg.formats import read_captions
 from vidseg.formats.vocabulary import load_procedure
-from vidseg.measure.agree import agree
+from vidseg.measure.agreement.agree import agree
 from vidseg.measure.draft import Settings, draft
 from vidseg.measure.draft.effort import Run, effort
 from vidseg.measure.draft.places import course_of, drafted_steps, usual_length_s

@@ -22,7 +22,7 @@ from pathlib import Path
 from vidseg.model.annotation import Annotation, Segment
 from vidseg.model.clock import NS
 from vidseg.model.procedure import Procedure, Step
-from vidseg.model.record import Facts, Record
+from vidseg.model.record import CaseFacts, Record
 from vidseg.model.span import Span, Spans
 from vidseg.model.timing import StepTiming
 
@@ -55,7 +55,7 @@ def records(count: int) -> Iterator[Record]:
             at,
             0,
             tuple(timings),
-            Facts(
+            CaseFacts(
                 surgeon=f"S{number % SURGEONS:02d}",
                 experience="high" if number % SURGEONS < 20 else "low",
                 case_number=number // SURGEONS + 1,

@@ -35,10 +35,10 @@ import numpy as np
 from synthetic_clips import Scenario, load_scenario
 from synthetic_clips.burnt_in import BurntIn, ink, with_contrast, write_burnt_in
 from synthetic_clips.stage import Stage
-from vidseg.media.look import find_look
-from vidseg.media.probe import open_recording
-from vidseg.model.look import Overlay
+from vidseg.media.picture.screening import find_look
+from vidseg.media.read.probe import open_recording
 from vidseg.model.recording import Recording
+from vidseg.model.screening import Overlay
 
 RATE, FRAMES = 5, 150
 PLANS = ("text", "clock", "logo", "part of the time", "text", "clock", "logo",

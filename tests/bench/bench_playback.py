@@ -25,9 +25,9 @@ from pathlib import Path
 from typing import TypeVar
 
 from synthetic_clips import make_clip
-from vidseg.media.playback import plan_playback
-from vidseg.media.probe import open_recording
-from vidseg.media.segment_maker import SegmentMaker
+from vidseg.media.read.probe import open_recording
+from vidseg.media.stream.playback import plan_playback
+from vidseg.media.stream.segment_maker import SegmentMaker
 
 KINDS = {"copied": "yuv420p", "encoded": "yuv420p10le"}
 RATE = Fraction(30_000, 1001)

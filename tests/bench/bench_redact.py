@@ -22,9 +22,9 @@ from pathlib import Path
 
 from bench_run import Cost, make_recording, measured
 
-from vidseg.media.probe import open_recording
-from vidseg.media.redact import redact
-from vidseg.media.redact_plan import Redaction
+from vidseg.media.read.probe import open_recording
+from vidseg.media.redact.redact import redact
+from vidseg.media.redact.redact_plan import Redaction
 from vidseg.model.mask import Mask
 from vidseg.model.span import Span, Spans
 

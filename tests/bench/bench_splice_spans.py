@@ -30,8 +30,8 @@ import av
 import numpy as np
 
 from synthetic_clips import make_clip, read_number
-from vidseg.media.probe import read_part
-from vidseg.media.splice import write_exact_clip
+from vidseg.media.read.probe import read_part
+from vidseg.media.splice.splice import write_exact_clip
 from vidseg.model.recording import Recording
 
 FRAMES, WIDTH, HEIGHT = 90, 320, 180

@@ -12,7 +12,7 @@ from vidseg.cohort.tables import (
     step_rows,
     whole_cases,
 )
-from vidseg.measure.durations import time_case
+from vidseg.measure.case.durations import time_case
 from vidseg.model.annotation import Annotation, Segment
 from vidseg.model.clock import NS
 from vidseg.model.problem import UsageError

@@ -17,7 +17,7 @@ from vidseg.export.audit_files import (
     write_audit_text,
     write_thumbnails,
 )
-from vidseg.media.probe import open_recording
+from vidseg.media.read.probe import open_recording
 from vidseg.model.finding import FINDINGS, Finding
 from vidseg.model.recording import Recording
 

@@ -20,7 +20,7 @@ from vidseg.export.clips import (
     report_row,
     write_clips,
 )
-from vidseg.media.probe import read_part
+from vidseg.media.read.probe import read_part
 from vidseg.model.annotation import Annotation, Cue, Segment
 from vidseg.model.problem import MediaError, UsageError
 from vidseg.model.procedure import Kind, Step

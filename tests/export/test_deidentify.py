@@ -18,18 +18,18 @@ from vidseg.export.deidentify import (
     write_json,
     write_record_page,
 )
-from vidseg.measure.disclosure import (
+from vidseg.measure.privacy.disclosure import (
     DICOM_OPTIONS,
     SAFE_HARBOR,
     Sharing,
     dicom_options,
     safe_harbor,
 )
-from vidseg.measure.group_size import Group
-from vidseg.measure.sifting import Sieve
+from vidseg.measure.privacy.k_anonymity import Group
+from vidseg.measure.privacy.sifting import Sieve
 from vidseg.model.consent import Answer, Consent, Purpose
-from vidseg.model.look import Look, Overlay, UnlikeView
 from vidseg.model.mask import Mask
+from vidseg.model.screening import Overlay, Screening, UnlikeView
 from vidseg.model.span import Span
 
 NS = 1_000_000_000
@@ -72,7 +72,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> SharingRecord:
         done=tuple(f"Something of what is done, number {n}." for n in range(12)),
         notes=("a note", HOSTILE),
         masks=(Mask(0, 0, 32, 16), Mask(9, 9, 9, 9, Span(0, 2 * NS))),
-        look=Look(
+        look=Screening(
             (Overlay(1, 2, 30, 10, Span(0, 4 * NS), 0.9, (3,)),),
             (UnlikeView(Span(NS, 2 * NS), 0.5, "brighter", 7),),
             ("a remark",),

@@ -23,7 +23,7 @@ from PIL import Image
 from synthetic_clips import make_clip, read_number
 from vidseg.export.page import PageClip, PageStill, frame_times, read_asset, write_page
 from vidseg.export.page_text import file_link, file_name, plain, without_folders
-from vidseg.measure.durations import time_case
+from vidseg.measure.case.durations import time_case
 from vidseg.model.annotation import Annotation, Cue, Event, Segment, Sheet
 from vidseg.model.case import Case, CaseResult
 from vidseg.model.edits import EditMap

@@ -8,7 +8,7 @@ from PIL import Image
 
 from synthetic_clips import make_clip, read_number
 from vidseg.export.stills import Still, plan_stills, still_problems, write_stills
-from vidseg.media.probe import open_recording
+from vidseg.media.read.probe import open_recording
 from vidseg.model.annotation import Annotation, Segment
 from vidseg.model.problem import Severity, UsageError
 from vidseg.model.procedure import Kind, Step

@@ -18,7 +18,7 @@ from vidseg.export.timestrip import (
     tick_times,
     visit_numbers,
 )
-from vidseg.measure.durations import time_case
+from vidseg.measure.case.durations import time_case
 from vidseg.model.annotation import Annotation, Segment
 from vidseg.model.procedure import Kind, Procedure, Step
 from vidseg.model.recording import Recording

@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from vidseg.measure.durations import time_case
+from vidseg.measure.case.durations import time_case
 from vidseg.model.annotation import Annotation, Event, Segment
 from vidseg.model.clock import NS
 from vidseg.model.procedure import Kind, Procedure, Step
-from vidseg.model.record import Facts, Record
+from vidseg.model.record import CaseFacts, Record
 from vidseg.model.span import Span, Spans
 
 PROCEDURE = Procedure(
@@ -66,7 +66,7 @@ def make(
         timing.observed_ns,
         timing.excluded_ns,
         timing.steps,
-        Facts(**facts),  # type: ignore[arg-type]
+        CaseFacts(**facts),  # type: ignore[arg-type]
     )
 
 

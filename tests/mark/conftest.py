@@ -15,14 +15,14 @@ import pytest
 from synthetic_clips import make_clip
 from vidseg.formats.vocabulary import load_procedure
 from vidseg.mark.hub import Hub
-from vidseg.mark.keeper import Facts, Keeper
+from vidseg.mark.keeper import AnnotationFacts, AnnotationKeeper
 from vidseg.mark.session import Session
 from vidseg.mark.sheet_rows import Desk
-from vidseg.mark.start import Wanted, marking
+from vidseg.mark.start import MarkingRequest, marking
 from vidseg.model.case import Case
 from vidseg.model.recording import Recording
 
-FACTS = Facts("phaco")
+FACTS = AnnotationFacts("phaco")
 
 
 @pytest.fixture(scope="session")
@@ -55,10 +55,12 @@ def started() -> Callable[..., AbstractContextManager[tuple[subprocess.Popen[str
 
 
 @contextmanager
-def _kept(path: Path, desk: Desk, heard: list[tuple[str, Any]] | None = None) -> Iterator[Keeper]:
+def _kept(
+    path: Path, desk: Desk, heard: list[tuple[str, Any]] | None = None
+) -> Iterator[AnnotationKeeper]:
     """A keeper for a block; what it tells goes to ``heard``."""
     told = [] if heard is None else heard
-    keeper = Keeper(path, desk, FACTS, lambda name, data: told.append((name, data)))
+    keeper = AnnotationKeeper(path, desk, FACTS, lambda name, data: told.append((name, data)))
     try:
         yield keeper
     finally:
@@ -84,7 +86,7 @@ class Served:
 
 
 @contextmanager
-def _served(wanted: Wanted) -> Iterator[Served]:
+def _served(wanted: MarkingRequest) -> Iterator[Served]:
     """Serve in a thread for a block, and stop as the page would."""
     hub = Hub()
     addresses: list[str] = []
@@ -122,7 +124,7 @@ def clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def kept() -> Callable[..., AbstractContextManager[Keeper]]:
+def kept() -> Callable[..., AbstractContextManager[AnnotationKeeper]]:
     return _kept
 
 
@@ -131,12 +133,12 @@ def served(clip: Path) -> Callable[..., AbstractContextManager[Served]]:
     """Serve the clip: ``served(annotation, draft=…, …)``."""
 
     def start(annotation: Path | None, **more: Any) -> AbstractContextManager[Served]:
-        return _served(Wanted(Case("clip", (clip,), annotation), **more))
+        return _served(MarkingRequest(Case("clip", (clip,), annotation), **more))
 
     return start
 
 
 @pytest.fixture(scope="session")
-def serving() -> Callable[[Wanted], AbstractContextManager[Served]]:
+def serving() -> Callable[[MarkingRequest], AbstractContextManager[Served]]:
     """Serve anything: ``serving(Wanted(…))``."""
     return _served

@@ -53,9 +53,9 @@ def test_library_lengths_are_hints(clip: Path, tmp_path: Path) -> None:
     length, to which few visits are drawn (tests/measure, learned_lengths)."""
     from vidseg.formats.vocabulary import load_procedure
     from vidseg.library.store import Library
-    from vidseg.many.gather import Wanted as Gathered
+    from vidseg.many.gather import MarkingRequest as Gathered
     from vidseg.many.gather import gather
-    from vidseg.mark.start import Wanted
+    from vidseg.mark.start import MarkingRequest
     from vidseg.model.case import Case
 
     second = 1_000_000_000
@@ -68,7 +68,7 @@ def test_library_lengths_are_hints(clip: Path, tmp_path: Path) -> None:
     with Library(str(tmp_path / "library.sqlite"), make=True) as library:
         met = gather(sources, Gathered(), lambda stage, done: None)
         library.add(one.record for one in met if one.record is not None)
-        wanted = Wanted(Case("clip", (clip,), None), "phaco").with_lengths(library)
+        wanted = MarkingRequest(Case("clip", (clip,), None), "phaco").with_lengths(library)
     usual = wanted.usual["capsulorhexis"]
     own = load_procedure("phaco").step("capsulorhexis").usual_ns
     assert own is not None

@@ -11,7 +11,7 @@ import pytest
 
 from vidseg.mark.guard import HEADERS, LARGEST_BODY
 from vidseg.mark.serve import bind
-from vidseg.media.playback import Playback
+from vidseg.media.stream.playback import Playback
 
 
 @pytest.fixture(scope="module")
@@ -21,7 +21,7 @@ def server(
     """A server that shows the file as it is."""
     with pytest.MonkeyPatch.context() as patch:
         plan = Playback("file", 'video/mp4; codecs="avc1.64000a"', (), (), (), None)
-        patch.setattr("vidseg.mark.show.plan_playback", lambda *_, **__: plan)
+        patch.setattr("vidseg.mark.delivery.plan_playback", lambda *_, **__: plan)
         with served(tmp_path_factory.mktemp("guard") / "steps.json") as found:
             found.page.get("state")
             yield found

@@ -9,19 +9,19 @@ from pathlib import Path
 import pytest
 
 from vidseg.mark import journal as module
-from vidseg.mark.journal import Journal, Unwritable, journal_path
+from vidseg.mark.journal import MarkJournal, Unwritable, journal_path
 from vidseg.model.problem import UsageError
 
 
 def lines_of(kept: Path) -> list[dict[str, object]]:
-    journal = Journal(kept)
+    journal = MarkJournal(kept)
     journal.close(remove=False)
     return journal.lines
 
 
 def test_lines_come_back_in_order(tmp_path: Path) -> None:
     kept = tmp_path / "steps.json"
-    journal = Journal(kept)
+    journal = MarkJournal(kept)
     written = [{"n": n, "text": "ü\n\u2028" * n} for n in range(5)]
     for line in written:
         journal.append(line)
@@ -31,7 +31,7 @@ def test_lines_come_back_in_order(tmp_path: Path) -> None:
 
 def test_every_cut_leaves_the_whole_lines_before_it(tmp_path: Path) -> None:
     kept = tmp_path / "steps.json"
-    journal = Journal(kept)
+    journal = MarkJournal(kept)
     for n in range(4):
         journal.append({"n": n})
     journal.close(remove=False)
@@ -39,7 +39,7 @@ def test_every_cut_leaves_the_whole_lines_before_it(tmp_path: Path) -> None:
     for cut in range(len(data) + 1):
         journal.path.write_bytes(data[:cut])
         assert lines_of(kept) == [{"n": n} for n in range(data[:cut].count(b"\n"))]
-        journal = Journal(kept)
+        journal = MarkJournal(kept)
         journal.append({"n": "more"})
         journal.close(remove=False)
         assert lines_of(kept)[-1] == {"n": "more"}
@@ -50,7 +50,7 @@ def test_damage_in_the_middle_keeps_a_copy(tmp_path: Path) -> None:
     kept = tmp_path / "steps.json"
     data = b'{"n":0}\n\0\0\0\0\n{"n":2}\n'
     journal_path(kept).write_bytes(data)
-    journal = Journal(kept)
+    journal = MarkJournal(kept)
     journal.close(remove=False)
     assert journal.lines == [{"n": 0}]
     assert journal.damaged is not None
@@ -62,7 +62,7 @@ def test_a_full_disk_leaves_no_half_line(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, written: int
 ) -> None:
     kept = tmp_path / "steps.json"
-    journal = Journal(kept)
+    journal = MarkJournal(kept)
     journal.append({"n": 0})
     whole = module._write
 
@@ -83,7 +83,7 @@ def test_a_line_whose_sync_fails_is_not_there(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     kept = tmp_path / "steps.json"
-    journal = Journal(kept)
+    journal = MarkJournal(kept)
 
     def fails(_descriptor: int) -> None:
         raise OSError(errno.EIO, os.strerror(errno.EIO))
@@ -115,19 +115,19 @@ def test_a_second_process_is_refused_until_the_first_is_gone(tmp_path: Path) -> 
         assert holder.stdout is not None
         assert holder.stdout.readline().strip() == b"held"
         with pytest.raises(UsageError, match="being marked already"):
-            Journal(kept)
+            MarkJournal(kept)
     finally:
         holder.kill()
         holder.communicate()
-    Journal(kept).close(remove=True)
+    MarkJournal(kept).close(remove=True)
     assert not journal_path(kept).exists()
 
 
 def test_a_journal_removed_while_it_is_waited_for_is_made_anew(tmp_path: Path) -> None:
     kept = tmp_path / "steps.json"
-    first = Journal(kept)
+    first = MarkJournal(kept)
     first.close(remove=True)
-    second = Journal(kept)
+    second = MarkJournal(kept)
     second.append({"n": 1})
     second.close(remove=False)
     assert lines_of(kept) == [{"n": 1}]
@@ -136,4 +136,4 @@ def test_a_journal_removed_while_it_is_waited_for_is_made_anew(tmp_path: Path) -
 @pytest.mark.skipif(sys.platform == "win32", reason="folder permissions are of POSIX")
 def test_a_folder_that_is_not_there_is_refused_in_words(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="no journal can be kept beside"):
-        Journal(tmp_path / "absent" / "steps.json")
+        MarkJournal(tmp_path / "absent" / "steps.json")

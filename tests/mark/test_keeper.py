@@ -19,19 +19,21 @@ from hypothesis import strategies as st
 from vidseg.formats import read_sheet, write_sheet
 from vidseg.mark import journal as journal_module
 from vidseg.mark.journal import Unwritable, journal_path
-from vidseg.mark.keeper import WHOLE_FILE, Keeper
-from vidseg.mark.rows import Batch, Change, Row, Stale, in_order
+from vidseg.mark.keeper import WHOLE_FILE, AnnotationKeeper
+from vidseg.mark.rows import Batch, Change, MarkRow, Stale, in_order
 from vidseg.mark.sheet_rows import Desk, origins_of
 from vidseg.model.annotation import Mark, Sheet, Timecode
 from vidseg.model.problem import UsageError
 
 S = 1_000_000_000
-Kept = Callable[..., AbstractContextManager[Keeper]]
-A = Row("a", "capsulorhexis", 10 * S, 20 * S)
-B = Row("b", "hydrodissection", 20 * S, 30 * S)
+Kept = Callable[..., AbstractContextManager[AnnotationKeeper]]
+A = MarkRow("a", "capsulorhexis", 10 * S, 20 * S)
+B = MarkRow("b", "hydrodissection", 20 * S, 30 * S)
 
 
-def make(keeper: Keeper, name: str, *changes: tuple[Row | None, Row | None]) -> int:
+def make(
+    keeper: AnnotationKeeper, name: str, *changes: tuple[MarkRow | None, MarkRow | None]
+) -> int:
     return keeper.make(Batch(name, "page", tuple(Change(*change) for change in changes)))
 
 
@@ -39,7 +41,7 @@ def said(path: Path) -> list[tuple[str, object, object, str]]:
     return [(mark.label, mark.start, mark.end, mark.note) for mark in read_sheet(path).marks]
 
 
-def plain(rows: dict[str, Row]) -> list[Row]:
+def plain(rows: dict[str, MarkRow]) -> list[MarkRow]:
     return [replace(row, id="") for row in in_order(rows)]
 
 
@@ -71,13 +73,13 @@ def test_a_batch_sent_twice_is_made_once(tmp_path: Path, desk: Desk, kept: Kept)
 @pytest.mark.parametrize(
     "row",
     [
-        Row("x", "capsulorhexis", None, 5),
-        Row("x", "capsulorhexis", 0, 600 * S + 1),
-        Row("x", "capsulorhexis", 601 * S, None),
+        MarkRow("x", "capsulorhexis", None, 5),
+        MarkRow("x", "capsulorhexis", 0, 600 * S + 1),
+        MarkRow("x", "capsulorhexis", 601 * S, None),
     ],
 )
 def test_a_row_that_no_file_holds_is_refused(
-    tmp_path: Path, desk: Desk, kept: Kept, row: Row
+    tmp_path: Path, desk: Desk, kept: Kept, row: MarkRow
 ) -> None:
     with kept(tmp_path / "steps.json", desk) as keeper, pytest.raises(ValueError, match=r"time|ns"):
         make(keeper, "1", (None, row))
@@ -133,9 +135,9 @@ def test_what_was_answered_outlives_a_crash_after_any_byte(
         folder = Path(name) / "first"
         folder.mkdir()
         path = folder / "steps.json"
-        moments: list[tuple[bytes, bytes | None, list[Row]]] = []
+        moments: list[tuple[bytes, bytes | None, list[MarkRow]]] = []
         with kept(path, desk) as keeper:
-            model: dict[str, Row] = {}
+            model: dict[str, MarkRow] = {}
             merged_in = False
 
             def remember() -> None:
@@ -149,9 +151,9 @@ def test_what_was_answered_outlives_a_crash_after_any_byte(
                 with keeper.lock:
                     rows = in_order(keeper.rows)
                     row = rows[first % len(rows)] if rows and isinstance(first, int) else None
-                    change: tuple[Row | None, Row | None] | None = None
+                    change: tuple[MarkRow | None, MarkRow | None] | None = None
                     if kind == "add":
-                        change = None, Row(f"n{step}", second, first * S, (first + 1) * S)
+                        change = None, MarkRow(f"n{step}", second, first * S, (first + 1) * S)
                     elif kind == "note" and row is not None:
                         change = row, replace(row, note=second)
                     elif kind == "delete" and row is not None:
@@ -289,7 +291,7 @@ def test_a_file_made_unreadable_is_not_written_over(tmp_path: Path, desk: Desk, 
 
 @pytest.mark.parametrize("rows", [[], [A]])
 def test_own_rows_chosen_without_a_further_change_are_written(
-    rows: list[Row], tmp_path: Path, desk: Desk, kept: Kept
+    rows: list[MarkRow], tmp_path: Path, desk: Desk, kept: Kept
 ) -> None:
     path = tmp_path / "steps.json"
     write_sheet(Sheet(path.name, ()), path)

@@ -17,11 +17,11 @@ import pytest
 
 from vidseg.formats import read_sheet
 from vidseg.mark.journal import journal_path
-from vidseg.mark.keeper import Keeper
+from vidseg.mark.keeper import AnnotationKeeper
 from vidseg.mark.sheet_rows import Desk
 
 KILLS = 12
-Kept = Callable[..., AbstractContextManager[Keeper]]
+Kept = Callable[..., AbstractContextManager[AnnotationKeeper]]
 Started = Callable[..., AbstractContextManager[tuple[subprocess.Popen[str], str]]]
 
 
@@ -146,7 +146,7 @@ def fill(ballast: Path) -> None:
 def test_a_disk_that_is_truly_full(tmp_path: Path, desk: Desk, kept: Kept) -> None:
     """A file system of 64 KB, filled up while rows are marked, and emptied again."""
     from vidseg.mark.journal import Unwritable
-    from vidseg.mark.rows import Batch, Change, Row
+    from vidseg.mark.rows import Batch, Change, MarkRow
 
     folder = tmp_path / "small"
     folder.mkdir()
@@ -155,13 +155,13 @@ def test_a_disk_that_is_truly_full(tmp_path: Path, desk: Desk, kept: Kept) -> No
     try:
         path, ballast = folder / "steps.json", folder / "ballast"
         with kept(path, desk) as keeper:
-            row = Row("a", "capsulorhexis", 0, 40_000_000)
+            row = MarkRow("a", "capsulorhexis", 0, 40_000_000)
             keeper.make(Batch("1", "c", (Change(None, row),)))
             assert keeper.bring_up_to_date()
             fill(ballast)
             answered, refused = [row], ""
             for number in range(400):
-                after = Row("a", "capsulorhexis", 0, 40_000_000, note=f"note {number} " * 5)
+                after = MarkRow("a", "capsulorhexis", 0, 40_000_000, note=f"note {number} " * 5)
                 change = Change(answered[-1], after)
                 try:
                     keeper.make(Batch(f"n{number}", "c", (change,)))
@@ -175,7 +175,7 @@ def test_a_disk_that_is_truly_full(tmp_path: Path, desk: Desk, kept: Kept) -> No
             assert [mark.note for mark in read_sheet(path).marks] != [answered[-1].note]
             assert keeper.rows["a"] == answered[-1]
             ballast.unlink()
-            last = Row("a", "capsulorhexis", 0, 40_000_000, note="last")
+            last = MarkRow("a", "capsulorhexis", 0, 40_000_000, note="last")
             keeper.make(Batch("last", "c", (Change(answered[-1], last),)))
             until = time.monotonic() + 20
             while not keeper.bring_up_to_date():

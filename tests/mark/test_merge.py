@@ -6,24 +6,25 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from vidseg.mark.merge import in_file, merged, paired
-from vidseg.mark.rows import Row
+from vidseg.mark.rows import MarkRow
 
-A = Row("a", "capsulorhexis", 0, 400)
-B = Row("b", "hydrodissection", 400, 800)
-C = Row("c", "nucleus_division", 800, 900)
+A = MarkRow("a", "capsulorhexis", 0, 400)
+B = MarkRow("b", "hydrodissection", 400, 800)
+C = MarkRow("c", "nucleus_division", 800, 900)
 TABLES = st.dictionaries(
-    st.sampled_from("abcd"), st.builds(Row, st.just(""), st.sampled_from("xyz"), st.integers(0, 3))
+    st.sampled_from("abcd"),
+    st.builds(MarkRow, st.just(""), st.sampled_from("xyz"), st.integers(0, 3)),
 ).map(lambda table: {name: replace(row, id=name) for name, row in table.items()})
 
 
-def table(*rows: Row) -> dict[str, Row]:
+def table(*rows: MarkRow) -> dict[str, MarkRow]:
     return {row.id: row for row in rows}
 
 
 @settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(TABLES, TABLES, TABLES)
 def test_laws_of_a_three_way_merge(
-    base: dict[str, Row], mine: dict[str, Row], theirs: dict[str, Row]
+    base: dict[str, MarkRow], mine: dict[str, MarkRow], theirs: dict[str, MarkRow]
 ) -> None:
     """The laws that a three-way merge obeys (Khanna, Kunal and Pierce, A formal investigation of
     diff3, FSTTCS 2007): the same change on both sides, and a side without changes, are no conflict;
@@ -51,7 +52,7 @@ def test_rows_of_a_changed_file_are_found_again() -> None:
     theirs = [
         replace(B, id="1", end_ns=760),
         replace(C, id="2", label="cortex_removal"),
-        Row("3", "iol_insertion", 1000, 1200),
+        MarkRow("3", "iol_insertion", 1000, 1200),
         replace(A, id="4"),
     ]
     assert paired(base, base, theirs) == {"1": "b", "2": "c", "4": "a"}

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from vidseg.mark.rows import (
     Batch,
     Change,
-    Row,
+    MarkRow,
     Stale,
     batch_from,
     batch_json,
@@ -23,7 +23,7 @@ TEXT = st.text(st.characters(blacklist_categories=("Cs",)), max_size=12)
 LABEL = TEXT.filter(str.strip)
 TIMES = st.one_of(st.none(), st.integers(0, 2**53 - 1))
 ROWS = st.builds(
-    Row,
+    MarkRow,
     st.sampled_from("abcdef"),
     LABEL,
     TIMES,
@@ -42,7 +42,9 @@ TABLES = st.dictionaries(st.sampled_from("abcd"), ROWS, max_size=3).map(
 
 @UNHURRIED
 @given(TABLES, TABLES)
-def test_a_difference_leads_there_and_back(old: dict[str, Row], new: dict[str, Row]) -> None:
+def test_a_difference_leads_there_and_back(
+    old: dict[str, MarkRow], new: dict[str, MarkRow]
+) -> None:
     changes = difference(old, new)
     assert changed(old, changes) == new
     turned = [Change(change.after, change.before) for change in reversed(changes)]
@@ -51,14 +53,16 @@ def test_a_difference_leads_there_and_back(old: dict[str, Row], new: dict[str, R
 
 @UNHURRIED
 @given(TABLES, TABLES)
-def test_a_batch_comes_back_from_json_as_it_was(old: dict[str, Row], new: dict[str, Row]) -> None:
+def test_a_batch_comes_back_from_json_as_it_was(
+    old: dict[str, MarkRow], new: dict[str, MarkRow]
+) -> None:
     batch = Batch("b", "c", difference(old, new))
     text = json.loads(json.dumps(batch_json(batch)))
     assert batch_from(text, "c") == batch
 
 
 def test_a_change_of_a_row_that_is_otherwise_now_is_refused_whole() -> None:
-    a, b = Row("a", "capsulorhexis", 0, 40), Row("b", "hydrodissection", 40, 80)
+    a, b = MarkRow("a", "capsulorhexis", 0, 40), MarkRow("b", "hydrodissection", 40, 80)
     rows = {"a": a}
     with pytest.raises(Stale):
         changed(rows, [Change(None, b), Change(replace(a, note="old"), None)])
@@ -68,7 +72,12 @@ def test_a_change_of_a_row_that_is_otherwise_now_is_refused_whole() -> None:
 
 
 def test_the_order_is_by_start_and_rows_without_place_come_last() -> None:
-    rows = [Row("x", "s", None), Row("b", "s", 5, 9), Row("a", "s", 5, 20), Row("c", "s", 0, None)]
+    rows = [
+        MarkRow("x", "s", None),
+        MarkRow("b", "s", 5, 9),
+        MarkRow("a", "s", 5, 20),
+        MarkRow("c", "s", 0, None),
+    ]
     assert [row.id for row in in_order({row.id: row for row in rows})] == ["c", "a", "b", "x"]
 
 

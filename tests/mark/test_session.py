@@ -18,7 +18,7 @@ from vidseg.formats import read_sheet, write_sheet
 from vidseg.formats.mask_list import read_masks
 from vidseg.mark.journal import journal_path
 from vidseg.mark.session import Usual
-from vidseg.media.probe import open_recording
+from vidseg.media.read.probe import open_recording
 from vidseg.model.annotation import Mark, Sheet
 from vidseg.model.mask import Mask
 from vidseg.model.problem import UsageError

@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from vidseg.formats import read_sheet, write_sheet
-from vidseg.mark.rows import Row
+from vidseg.mark.rows import MarkRow
 from vidseg.mark.sheet_rows import Desk, marks_of, origins_of, with_ends
-from vidseg.measure.resolve import resolve
+from vidseg.measure.case.resolve import resolve
 from vidseg.model.annotation import TO_BE_CONFIRMED, Edge, Frame, Mark, Sheet, Timecode
 
 S = 1_000_000_000
@@ -128,5 +128,5 @@ def test_what_nobody_changed_passes_through_a_file(desk: Desk, tmp_path: Path, s
 
 def test_on_the_timecode_clock_a_changed_time_is_a_frame(desk: Desk) -> None:
     timecode = replace(desk, clock="timecode")
-    (mark,) = marks_of([Row("a", "capsulorhexis", 2 * S, 3 * S)], {}, timecode, "made.json")
+    (mark,) = marks_of([MarkRow("a", "capsulorhexis", 2 * S, 3 * S)], {}, timecode, "made.json")
     assert (mark.start, mark.end) == (Frame(50), Frame(75))

@@ -22,8 +22,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import IntEnum
 
-from vidseg.batch.claims import MOST_DEATHS, deaths
 from vidseg.batch.job import Ending, Job, Outcome, do, drop_file, set_aside
+from vidseg.batch.leases import MOST_DEATHS, deaths
 from vidseg.batch.processes import Lanes
 
 LOOK_EVERY_S = 0.2

@@ -13,10 +13,10 @@ from enum import StrEnum
 from pathlib import Path
 
 from vidseg import __version__
-from vidseg.batch.claims import MOST_DEATHS, STATE, claimed
+from vidseg.batch.leases import MOST_DEATHS, STATE, claimed
 from vidseg.export.folder import digest, read_manifest
-from vidseg.measure.ruler import Clock
-from vidseg.media.threads import use_threads
+from vidseg.measure.case.ruler import Clock
+from vidseg.media.read.threads import use_threads
 from vidseg.model.case import Case
 from vidseg.model.problem import Problem, Severity, VidsegError
 from vidseg.pipeline import RunOptions, write_case

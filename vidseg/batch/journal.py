@@ -14,11 +14,11 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from vidseg.aside import write_text_aside
-from vidseg.batch.claims import STATE
 from vidseg.batch.job import Ending, Job, Outcome
+from vidseg.batch.leases import STATE
+from vidseg.disk.atomic_write import write_text_aside
+from vidseg.disk.digests import Stamp
 from vidseg.export.folder import read_manifest
-from vidseg.export.stamps import Stamp
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,7 @@ class Remembered:
         )
 
 
-class Journal:
+class BatchJournal:
     """The journal of a batch's folder; one process writes to it."""
 
     def __init__(self, out: Path) -> None:

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from vidseg.batch.claims import STATE
 from vidseg.batch.job import Ending, Job, Outcome
-from vidseg.batch.journal import Begun, Journal, Remembered, whole
+from vidseg.batch.journal import BatchJournal, Begun, Remembered, whole
+from vidseg.batch.leases import STATE
 
 SECONDS_A_GB = {
     "tables": 2.0,
@@ -28,7 +28,7 @@ SMALL = {"tables": 200_000, "stills": 4_000_000, "page": 400_000, "audit": 2_000
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class BatchPlan:
     """Jobs to be handed out, the largest first, with their inputs; outcomes that hold already.
 
     ``seconds`` is of one process; ``measured`` where earlier cases tell it.
@@ -47,7 +47,7 @@ class Plan:
         return sum(begun.bytes for _, begun in self.jobs)
 
 
-def make_plan(jobs: Sequence[Job], journal: Journal, *, retry_set_aside: bool) -> Plan:
+def make_plan(jobs: Sequence[Job], journal: BatchJournal, *, retry_set_aside: bool) -> BatchPlan:
     """Sort jobs into those to be done and those that need not be."""
     todo: list[tuple[Job, Begun]] = []
     settled: list[Outcome] = []
@@ -77,7 +77,7 @@ def make_plan(jobs: Sequence[Job], journal: Journal, *, retry_set_aside: bool) -
     todo.sort(key=lambda one: -one[1].bytes)
     seconds, size, measured = _estimate(todo, list(journal.rows.values()))
     out = jobs[0].out if jobs else Path()
-    return Plan(tuple(todo), tuple(settled), seconds, size, measured, _free(out))
+    return BatchPlan(tuple(todo), tuple(settled), seconds, size, measured, _free(out))
 
 
 def _estimate(

@@ -12,7 +12,7 @@ from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExec
 from multiprocessing.connection import wait
 from typing import Any, ParamSpec, TypeVar
 
-from vidseg.batch.claims import withdraw
+from vidseg.batch.leases import withdraw
 
 P = ParamSpec("P")
 T = TypeVar("T")

@@ -9,16 +9,16 @@ from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from vidseg.batch.claims import STATE, InUseError, locked
 from vidseg.batch.drive import Engine, Stop, drive
 from vidseg.batch.job import CASES, Ending, Job, Outcome, drop_file
-from vidseg.batch.journal import Begun, Journal
-from vidseg.batch.keeping import Keeper
+from vidseg.batch.journal import BatchJournal, Begun
+from vidseg.batch.leases import STATE, InUseError, locked
+from vidseg.batch.library_writer import LibraryWriter
 from vidseg.batch.pace import Pace
-from vidseg.batch.plan import Plan, is_batch, make_plan
+from vidseg.batch.plan import BatchPlan, is_batch, make_plan
 from vidseg.batch.report import ReportRow, write_report
 from vidseg.batch.worklist import WorkList
-from vidseg.measure.ruler import Clock
+from vidseg.measure.case.ruler import Clock
 from vidseg.model.problem import UsageError
 from vidseg.pipeline import RunOptions
 
@@ -27,7 +27,7 @@ REPORT_EVERY_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
+class BatchSettings:
     """How a batch is done: as for ``run``, and how jobs behave (see ``Job``)."""
 
     options: RunOptions
@@ -38,7 +38,7 @@ class Settings:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class BatchStatus:
     """How a batch stands: cases ended and to be done in all, names of those that run, how long the
     rest may take (s, at least and at most; None where it is not known), the last outcome."""
 
@@ -62,7 +62,7 @@ class Told:
     halt: str = ""
 
 
-def jobs_of(listed: WorkList, out: Path, settings: Settings, token: str) -> list[Job]:
+def jobs_of(listed: WorkList, out: Path, settings: BatchSettings, token: str) -> list[Job]:
     """Make a job of every case listed."""
     return [
         Job(
@@ -78,11 +78,11 @@ def jobs_of(listed: WorkList, out: Path, settings: Settings, token: str) -> list
     ]
 
 
-def plan_batch(listed: WorkList, out: Path, settings: Settings) -> Plan:
+def plan_batch(listed: WorkList, out: Path, settings: BatchSettings) -> BatchPlan:
     """Say what a batch would do; writes nothing. Raises UsageError for a folder not a batch's."""
     refuse_other_folders(out)
     jobs = jobs_of(listed, out.absolute(), settings, "")
-    return make_plan(jobs, Journal(out), retry_set_aside=settings.retry_set_aside)
+    return make_plan(jobs, BatchJournal(out), retry_set_aside=settings.retry_set_aside)
 
 
 def refuse_other_folders(out: Path) -> None:
@@ -95,12 +95,12 @@ def run_batch(
     source: Path,
     listed: WorkList,
     out: Path,
-    settings: Settings,
+    settings: BatchSettings,
     engine: AbstractContextManager[Engine],
     *,
-    keeper: Keeper | None = None,
+    keeper: LibraryWriter | None = None,
     stop: Callable[[], Stop] = lambda: Stop.NO,
-    shown: Callable[[Standing], None] = lambda standing: None,
+    shown: Callable[[BatchStatus], None] = lambda standing: None,
 ) -> Told:
     """Do all that is missing or changed, and write the report, also when it is stopped.
 
@@ -127,15 +127,15 @@ class _Batch:
         source: Path,
         listed: WorkList,
         out: Path,
-        settings: Settings,
-        keeper: Keeper | None,
+        settings: BatchSettings,
+        keeper: LibraryWriter | None,
         stop: Callable[[], Stop],
-        shown: Callable[[Standing], None],
+        shown: Callable[[BatchStatus], None],
     ) -> None:
         self.source, self.listed, self.out, self.settings = source, listed, out, settings
         self.keeper, self.stop, self.shown = keeper, stop, shown
         self.token = uuid.uuid4().hex
-        self.journal = Journal(out)
+        self.journal = BatchJournal(out)
         self.outcomes: dict[str, Outcome] = {}
         self.sentences: list[str] = []
         self.reported = time.monotonic()
@@ -190,7 +190,7 @@ class _Batch:
         total = len(self.begun)
         ended = total - len(self.pace.weights)
         left = self.pace.left_s(places)
-        self.shown(Standing(ended, total, running, left, places, self.last))
+        self.shown(BatchStatus(ended, total, running, left, places, self.last))
 
     def _drop_file_gone(self) -> None:
         with suppress(OSError):

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from vidseg.cli.options import FILE, json_option, procedure_option, quiet_option
-from vidseg.cli.show import progress_shown, say, show_problems
+from vidseg.cli.screen import progress_shown, say, show_problems
 
 
 @click.command("audit")
@@ -39,7 +39,7 @@ def command(
       vidseg audit case.toml
     """
     from vidseg.export.audit_files import audit_lines, audit_rows
-    from vidseg.measure.explain import unexplained
+    from vidseg.measure.audit.explain import unexplained
     from vidseg.model.case import Case
     from vidseg.pipeline import audit_recording, write_audit
     from vidseg.reading import read_case_files
@@ -52,7 +52,7 @@ def command(
         case = Case(recordings[0].stem, recordings, annotation, procedure)
     with progress_shown(quiet) as progress:
         if case.annotation is None:
-            from vidseg.media.probe import open_recording
+            from vidseg.media.read.probe import open_recording
 
             recording = open_recording(case.recordings, starts=case.starts)
             result = None

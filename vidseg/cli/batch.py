@@ -13,13 +13,13 @@ import click
 
 from vidseg.cli.library.options import opened
 from vidseg.cli.options import FILE, clip_options, clock_option, procedure_option, quiet_option
-from vidseg.cli.show import CAUTION, aligned, say
+from vidseg.cli.screen import CAUTION, aligned, say
 
 if TYPE_CHECKING:
     from vidseg.batch.drive import Engine, Stop
-    from vidseg.batch.whole import Settings, Standing, Told
+    from vidseg.batch.whole import BatchSettings, BatchStatus, Told
     from vidseg.batch.worklist import WorkList
-    from vidseg.measure.ruler import Clock
+    from vidseg.measure.case.ruler import Clock
 
 OUTPUTS = {
     "durations": "tables",
@@ -119,7 +119,7 @@ def command(
       vidseg batch recordings --out night --only durations,audit,stills --jobs 2
       vidseg batch list.csv --out night --scheduler tcp://host:8786
     """
-    from vidseg.batch.whole import Settings, plan_batch
+    from vidseg.batch.whole import BatchSettings, plan_batch
     from vidseg.batch.worklist import read_work
     from vidseg.export.clips import Cutting
     from vidseg.model.problem import UsageError
@@ -132,7 +132,7 @@ def command(
         raise UsageError("--library needs durations; add them to --only")
     cores, count = cutting.pop("cores"), jobs or local_cluster or _cores()
     options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), outputs)
-    settings = Settings(
+    settings = BatchSettings(
         options,
         clock,
         despite_errors,
@@ -152,7 +152,7 @@ def command(
 
 
 def _cores() -> int:
-    from vidseg.media.threads import cores
+    from vidseg.media.read.threads import cores
 
     return cores()
 
@@ -197,12 +197,12 @@ def _run(
     source: Path,
     listed: WorkList,
     out: Path,
-    settings: Settings,
+    settings: BatchSettings,
     engine: AbstractContextManager[Engine],
     place: str | None,
     quiet: bool,
 ) -> Told:
-    from vidseg.batch.keeping import Keeper
+    from vidseg.batch.library_writer import LibraryWriter
     from vidseg.batch.whole import refuse_other_folders, run_batch
 
     refuse_other_folders(out)
@@ -210,7 +210,7 @@ def _run(
         keeper = None
         if place is not None:
             library = stack.enter_context(opened(place, make=True))
-            keeper = Keeper.of(library, listed.works, despite_errors=settings.despite_errors)
+            keeper = LibraryWriter.of(library, listed.works, despite_errors=settings.despite_errors)
         shown = stack.enter_context(_shown(quiet))
         stop = stack.enter_context(_stopping())
         return run_batch(
@@ -242,7 +242,7 @@ def _stopping() -> Iterator[Callable[[], Stop]]:
 
 
 @contextmanager
-def _shown(quiet: bool) -> Iterator[Callable[[Standing], None]]:
+def _shown(quiet: bool) -> Iterator[Callable[[BatchStatus], None]]:
     """Show how a batch stands: a line that changes on a terminal, else a line for each case."""
     from rich.console import Console
 
@@ -251,13 +251,13 @@ def _shown(quiet: bool) -> Iterator[Callable[[Standing], None]]:
     console = Console(stderr=True)
     last: list[object] = [None]
 
-    def words(standing: Standing) -> str:
+    def words(standing: BatchStatus) -> str:
         left = span_words(standing.left_s)
         return (
             f"{standing.ended} of {standing.total}, {len(standing.running)} running, left: {left}"
         )
 
-    def tell(standing: Standing) -> None:
+    def tell(standing: BatchStatus) -> None:
         if standing.last is not None and standing.last is not last[0]:
             last[0] = standing.last
             reason = f": {standing.last.reason}" if standing.last.reason else ""
@@ -270,7 +270,7 @@ def _shown(quiet: bool) -> Iterator[Callable[[Standing], None]]:
     else:
         with console.status("beginning") as status:
 
-            def update(standing: Standing) -> None:
+            def update(standing: BatchStatus) -> None:
                 status.update(
                     words(standing) if standing.places else "waiting for workers of the cluster"
                 )

@@ -18,10 +18,10 @@ from vidseg.cli.options import (
     procedure_option,
     quiet_option,
 )
-from vidseg.cli.show import count_problems, has_errors, say, show_problems
+from vidseg.cli.screen import count_problems, has_errors, say, show_problems
 
 if TYPE_CHECKING:
-    from vidseg.measure.ruler import Clock
+    from vidseg.measure.case.ruler import Clock
 
 
 @click.command("check")
@@ -54,7 +54,7 @@ def command(
     """
     from vidseg.export.case_json import problem_json
     from vidseg.formats import read_sheet
-    from vidseg.media.probe import open_recording
+    from vidseg.media.read.probe import open_recording
     from vidseg.reading import recording_problems, understand
 
     recording = open_recording(recordings) if recordings else None

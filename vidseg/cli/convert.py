@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from vidseg.cli.options import FILE, quiet_option
-from vidseg.cli.show import has_errors, say, show_problems
+from vidseg.cli.screen import has_errors, say, show_problems
 
 
 @click.command("convert")

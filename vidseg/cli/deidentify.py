@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from vidseg.cli.options import FILE, case_of, clock_option, procedure_option, quiet_option
-from vidseg.cli.show import count_problems, progress_shown, say, show_problems
+from vidseg.cli.screen import count_problems, progress_shown, say, show_problems
 from vidseg.model.clock import parse_time
 from vidseg.model.consent import Purpose
 from vidseg.model.span import Span, Spans
 
 if TYPE_CHECKING:
-    from vidseg.measure.ruler import Clock
-    from vidseg.measure.sifting import Sifted
+    from vidseg.measure.case.ruler import Clock
+    from vidseg.measure.privacy.sifting import Sifted
     from vidseg.model.mask import Mask
     from vidseg.sharing.options import Shared
 
@@ -231,7 +231,7 @@ def command(
 
 def told(shared: Shared, quiet: bool) -> int:
     """Say what came of it; give the exit code."""
-    from vidseg.measure.telling import found_in_words
+    from vidseg.measure.privacy.identifying_text import found_in_words
 
     if shared.undecided:
         for sentence in shared.undecided:
@@ -274,7 +274,7 @@ def highlighted(one: Sifted) -> str:
 
 def _others(place: str, case: str) -> tuple[dict[str, str], ...]:
     from vidseg.cli.library.options import opened
-    from vidseg.library.told import told_of_cases
+    from vidseg.library.shared_values import told_of_cases
 
     with opened(place) as library:
         return told_of_cases(library, case)

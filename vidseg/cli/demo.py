@@ -8,7 +8,7 @@ import click
 
 from vidseg.cli.options import FILE, quiet_option
 from vidseg.cli.run import Request, make
-from vidseg.cli.show import progress_shown, say
+from vidseg.cli.screen import progress_shown, say
 
 
 @click.command("demo")
@@ -78,7 +78,7 @@ def _library(folder: Path, quiet: bool) -> int:
     from vidseg.formats.case_table import read_case_table
     from vidseg.library.filters import Filter
     from vidseg.library.store import Library
-    from vidseg.many.gather import Wanted, gather
+    from vidseg.many.gather import GatherOptions, gather
     from vidseg.many.page import library_page
     from vidseg.model.problem import UsageError
 
@@ -91,7 +91,7 @@ def _library(folder: Path, quiet: bool) -> int:
     with progress_shown(quiet) as progress, Library(str(place), make=True) as library:
         for annotator, part in (("A", "steps"), ("B", "second")):
             sources = sorted((folder / part).glob("*.csv"))
-            met = gather(sources, Wanted.of(table, annotator=annotator), progress)
+            met = gather(sources, GatherOptions.of(table, annotator=annotator), progress)
             library.add(one.record for one in met if one.record is not None)
         progress("page", 0.0)
         library_page(library, Filter(annotators=("A", "B")), page, title="Sixty made-up operations")

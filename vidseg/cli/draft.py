@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from vidseg.cli.options import FILE, Duration, json_option, quiet_option
-from vidseg.cli.show import aligned, progress_shown, say, show_problems
+from vidseg.cli.screen import aligned, progress_shown, say, show_problems
 
 
 @click.command("draft")
@@ -70,15 +70,15 @@ def command(
       vidseg draft talk.vtt --explain
       vidseg draft talk.vtt --measures values.csv
     """
-    from vidseg.aside import write_text_aside
+    from vidseg.disk.atomic_write import write_text_aside
     from vidseg.export.draft_sheet import draft_sheet, explanation, measures_csv
     from vidseg.formats import read_captions, write_sheet
     from vidseg.formats.vocabulary import load_procedure
     from vidseg.measure.draft import draft
     from vidseg.measure.draft.edges import moved_to_changes, visual_changes
     from vidseg.measure.draft.measures import find_measures
-    from vidseg.media.probe import open_recording
-    from vidseg.media.survey import survey
+    from vidseg.media.picture.survey import survey
+    from vidseg.media.read.probe import open_recording
     from vidseg.model.clock import format_time
     from vidseg.model.problem import UsageError
 

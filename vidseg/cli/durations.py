@@ -19,10 +19,10 @@ from vidseg.cli.options import (
     procedure_option,
     quiet_option,
 )
-from vidseg.cli.show import durations_text, has_errors, say, show_problems
+from vidseg.cli.screen import durations_text, has_errors, say, show_problems
 
 if TYPE_CHECKING:
-    from vidseg.measure.ruler import Clock
+    from vidseg.measure.case.ruler import Clock
 
 
 @click.command("durations")
@@ -57,10 +57,10 @@ def command(
       vidseg durations frames.csv --rate 25 --length 9:49.36
       vidseg durations case*.csv --out durations.csv
     """
-    from vidseg.aside import write_text_aside
+    from vidseg.disk.atomic_write import write_text_aside
     from vidseg.export.tables import DURATIONS, csv_text, duration_rows, write_tables
     from vidseg.formats import read_sheet
-    from vidseg.media.probe import open_recording
+    from vidseg.media.read.probe import open_recording
     from vidseg.model.problem import UsageError
     from vidseg.reading import understand
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from vidseg.cli.options import FILE, json_option, quiet_option
-from vidseg.cli.show import progress_shown, show_problems
+from vidseg.cli.screen import progress_shown, show_problems
 from vidseg.model.clock import NS, format_time
 from vidseg.model.problem import Problem, VidsegError
 from vidseg.model.recording import Part, Recording
@@ -34,8 +34,8 @@ def command(recordings: tuple[Path, ...], hidden: bool, as_json: bool, quiet: bo
       vidseg inspect case.mp4 --hidden
     """
     from vidseg.export.case_json import problem_json, recording_facts
-    from vidseg.media.parts import join_parts
-    from vidseg.media.probe import read_part
+    from vidseg.media.read.parts import join_parts
+    from vidseg.media.read.probe import read_part
     from vidseg.reading import hidden_problems, recording_problems
 
     with progress_shown(quiet) as progress:

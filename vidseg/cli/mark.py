@@ -17,12 +17,12 @@ from vidseg.cli.options import (
     procedure_option,
     quiet_option,
 )
-from vidseg.cli.show import progress_shown, say
+from vidseg.cli.screen import progress_shown, say
 
 if TYPE_CHECKING:
     from vidseg.mark.hub import Hub
     from vidseg.mark.session import Session
-    from vidseg.measure.ruler import Clock
+    from vidseg.measure.case.ruler import Clock
 
 
 @click.command("mark")
@@ -75,7 +75,7 @@ def command(
       vidseg mark case.mp4 --annotation mine.json --annotator B --blind
     """
     from vidseg.mark.hub import Hub
-    from vidseg.mark.start import Wanted
+    from vidseg.mark.start import MarkingRequest
     from vidseg.model.problem import UsageError
 
     case = case_of(recordings, captions, procedure)
@@ -89,7 +89,7 @@ def command(
         annotation=annotation or case.annotation,
         captions=captions or case.captions,
     )
-    wanted = Wanted(case, procedure, draft, second, blind, annotator, clock)
+    wanted = MarkingRequest(case, procedure, draft, second, blind, annotator, clock)
     if library is not None:
         from vidseg.cli.library.options import opened
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from vidseg.cli.options import FILE
-from vidseg.cli.show import aligned, say
+from vidseg.cli.screen import aligned, say
 from vidseg.model.clock import format_time
 from vidseg.model.procedure import Kind, Procedure, Step
 
@@ -32,7 +32,7 @@ def command(code: str | None, start: Path | None) -> int:
       vidseg procedures --start my-steps.toml       from the blank one
       vidseg procedures phaco --start my-phaco.toml
     """
-    from vidseg.aside import write_text_aside
+    from vidseg.disk.atomic_write import write_text_aside
     from vidseg.formats.vocabulary import builtin_codes, load_procedure, procedure_text
     from vidseg.model.problem import UsageError
 

@@ -21,7 +21,7 @@ from vidseg.cli.options import (
     quiet_option,
     steps_option,
 )
-from vidseg.cli.show import (
+from vidseg.cli.screen import (
     CAUTION,
     count_problems,
     durations_text,
@@ -32,7 +32,7 @@ from vidseg.cli.show import (
 from vidseg.model.case import Case
 
 if TYPE_CHECKING:
-    from vidseg.measure.ruler import Clock
+    from vidseg.measure.case.ruler import Clock
     from vidseg.pipeline import RunOptions
 
 
@@ -210,7 +210,7 @@ def make(request: Request, kind: str, options: RunOptions, *, share: bool = Fals
 
     With ``share`` nothing is written where anything of it may identify someone.
     """
-    from vidseg.measure.telling import telling
+    from vidseg.measure.privacy.identifying_text import telling
     from vidseg.pipeline import write_case
     from vidseg.reading import hidden_problems, read_case_files
 

@@ -60,7 +60,7 @@ def noise(values: Floats) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class LevelRun:
     """Cases ``first`` to ``last`` (case numbers) of one level; ``level_s`` the geometric mean."""
 
     first: int
@@ -81,7 +81,7 @@ class Changes:
     """
 
     n: int
-    stretches: tuple[Stretch, ...]
+    stretches: tuple[LevelRun, ...]
     penalty: float
     reason: str = ""
 
@@ -102,7 +102,7 @@ def level_changes(numbers: ArrayLike, times_s: ArrayLike, shortest: int = 5) -> 
     return Changes(
         n,
         tuple(
-            Stretch(
+            LevelRun(
                 int(x[start]), int(x[end - 1]), end - start, float(np.exp(log[start:end].mean()))
             )
             for start, end in pairwise(edges)

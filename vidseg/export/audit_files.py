@@ -12,10 +12,10 @@ from typing import Any
 from PIL import Image
 
 from vidseg import __version__
-from vidseg.aside import write_text_aside, written_aside
+from vidseg.disk.atomic_write import write_text_aside, written_aside
 from vidseg.export.case_json import recording_facts
-from vidseg.media.frames import pick
-from vidseg.media.still import shown
+from vidseg.media.picture.still import shown
+from vidseg.media.read.frames import pick
 from vidseg.model.clock import format_seconds, format_time, parse_time
 from vidseg.model.finding import FINDINGS, Finding
 from vidseg.model.problem import MediaError

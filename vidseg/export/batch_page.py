@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from vidseg.aside import write_text_aside
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.export.plain_page import fill_page
 
 STYLES = ("base.css", "library.css", "batch.css")

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from vidseg import __version__
-from vidseg.aside import write_text_aside
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.export.tables import duration_rows, event_rows, segment_rows
 from vidseg.model.case import CaseResult
 from vidseg.model.clock import format_seconds

@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 
-from vidseg.aside import write_text_aside
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.formats import matroska_xml, webvtt
-from vidseg.media.target import NO_STEP
+from vidseg.media.write.target import NO_STEP
 from vidseg.model.annotation import Annotation, Mark, Segment, Sheet
 from vidseg.model.clock import NS, format_time
 from vidseg.model.procedure import LEVELS, Kind

@@ -9,10 +9,10 @@ from pathlib import Path
 
 from vidseg.export.chapters import chaptered_segments
 from vidseg.formats import webvtt
-from vidseg.measure.captions import cut_captions
-from vidseg.media.many_clips import ClipOrder, write_exact_clips
-from vidseg.media.splice import ClipReport, Verify
-from vidseg.media.stretch import stretches
+from vidseg.measure.case.captions import cut_captions
+from vidseg.media.read.stretch import stretches
+from vidseg.media.splice.many_clips import ClipOrder, write_exact_clips
+from vidseg.media.splice.splice import ClipReport, Verify
 from vidseg.model.annotation import Annotation, Segment
 from vidseg.model.clock import format_seconds
 from vidseg.model.problem import UsageError

@@ -15,7 +15,7 @@ from typing import Any
 import pandas as pd
 
 from vidseg import __version__
-from vidseg.aside import write_text_aside, written_aside
+from vidseg.disk.atomic_write import write_text_aside, written_aside
 from vidseg.model.problem import UsageError
 
 Tables = Mapping[str, pd.DataFrame]

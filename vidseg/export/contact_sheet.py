@@ -10,7 +10,7 @@ from statistics import median
 
 from PIL import Image, ImageDraw, ImageFont
 
-from vidseg.aside import written_aside
+from vidseg.disk.atomic_write import written_aside
 from vidseg.export.stills import Still
 from vidseg.model.clock import format_time
 from vidseg.model.problem import UsageError

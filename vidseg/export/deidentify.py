@@ -18,15 +18,15 @@ from markupsafe import Markup
 from PIL import Image
 
 from vidseg import __version__
-from vidseg.aside import write_text_aside
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.export.plain_page import fill_page
-from vidseg.measure.disclosure import Line, Status
-from vidseg.measure.group_size import Group
-from vidseg.measure.sifting import Sifted
+from vidseg.measure.privacy.disclosure import DisclosureItem, Status
+from vidseg.measure.privacy.k_anonymity import Group
+from vidseg.measure.privacy.sifting import Sifted
 from vidseg.model.clock import format_seconds, format_time
 from vidseg.model.consent import Consent, Purpose
-from vidseg.model.look import Look
 from vidseg.model.mask import Mask
+from vidseg.model.screening import Screening
 
 STYLES = ("base.css", "deidentification.css")
 PAIR_PX = 300
@@ -54,12 +54,12 @@ class SharingRecord:
     case: str
     new_id: str
     consent: Consent
-    safe_harbor: tuple[Line, ...]
-    dicom: tuple[Line, ...]
+    safe_harbor: tuple[DisclosureItem, ...]
+    dicom: tuple[DisclosureItem, ...]
     done: tuple[str, ...]
     notes: tuple[str, ...]
     masks: tuple[Mask, ...]
-    look: Look
+    look: Screening
     words: tuple[Sifted, ...]
     groups: tuple[Group, ...]
     before: Mapping[str, str]
@@ -128,7 +128,7 @@ CAUTION = (
 )
 
 
-def _line_json(line: Line) -> dict[str, str]:
+def _line_json(line: DisclosureItem) -> dict[str, str]:
     return {"key": line.key, "name": line.name, "status": line.status.value, "how": line.how}
 
 

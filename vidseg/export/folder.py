@@ -15,8 +15,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from vidseg.aside import write_text_aside
-from vidseg.export.stamps import STAMPS, KnownHashes
+from vidseg.disk.atomic_write import write_text_aside
+from vidseg.disk.digests import STAMPS, KnownHashes
 from vidseg.model.problem import UsageError
 
 MANIFEST = "manifest.json"

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from vidseg.aside import write_text_aside
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.export.cell_text import cell_text
 from vidseg.export.plain_page import fill_page
 

@@ -16,11 +16,11 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from vidseg import __version__
-from vidseg.aside import write_text_aside
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.export.page_tables import (
     PageClip,
     PageStill,
-    Words,
+    PageWording,
     duration_rows,
     event_rows,
     finding_rows,
@@ -75,7 +75,7 @@ def write_page(
     paths relative to ``folder`` with ``/`` between the names; None where there is no such file.
     ``video_type`` is the recording's media type with codecs, for the words shown when a browser
     cannot play it. ``findings`` are those of an audit, ``pictures`` the paths of the pictures
-    around them. The video runs on the case clock, as ``vidseg.media.remux`` writes it. Raises
+    around them. The video runs on the case clock, as ``vidseg.media.write.remux`` writes it. Raises
     ValueError for a path that is absolute or leaves the folder.
     """
     files = _Files(*(path and file_link(path) for path in (video, captions, chapters)))
@@ -250,7 +250,7 @@ def _render(
     pictures: Sequence[str],
 ) -> str:
     recording, case = result.recording, result.case
-    words = Words.for_case(result)
+    words = PageWording.for_case(result)
     durations = duration_rows(result, strip, words)
     styles = [
         *map(read_asset, STYLES),

@@ -8,7 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from vidseg.export.page_text import file_link, file_name, plain, without_folders
-from vidseg.export.timestrip import Block, Look, Strip
+from vidseg.export.timestrip import StepStyle, Strip, StripBlock
 from vidseg.model.case import CaseResult
 from vidseg.model.clock import NS, format_time
 from vidseg.model.finding import Finding
@@ -17,7 +17,7 @@ from vidseg.model.procedure import Kind
 from vidseg.model.recording import Part
 
 _SEVERITIES = (Severity.ERROR, Severity.WARNING, Severity.NOTE)
-_NO_LOOK = Look("–", "none")
+_NO_LOOK = StepStyle("–", "none")
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,14 +46,14 @@ class PageStill:
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class PageWording:
     """How this page writes times: with hours only where the case has any."""
 
     hours: bool
     folders: tuple[Path, ...]
 
     @classmethod
-    def for_case(cls, result: CaseResult) -> Words:
+    def for_case(cls, result: CaseResult) -> PageWording:
         """Take the case's length and the folders that the page must not name."""
         paths = [part.path for part in result.recording.parts] + list(result.case.recordings)
         paths += [path for path in (result.case.annotation, result.case.captions) if path]
@@ -89,7 +89,7 @@ class Clip:
 class DurationRow:
     """One step in the durations table; ``share`` from 0 to 1."""
 
-    look: Look
+    look: StepStyle
     level: str
     name: str
     visits: int
@@ -108,7 +108,7 @@ class VisitRow:
     """One visit or excluded span in the visits table; frames count through the case."""
 
     order: int
-    look: Look
+    look: StepStyle
     level: str
     name: str
     visit: str
@@ -168,7 +168,7 @@ class FindingRow:
 class StillCard:
     """One still in the gallery."""
 
-    look: Look
+    look: StepStyle
     name: str
     visit: str
     at: str
@@ -186,15 +186,17 @@ def _open_edges(start: bool, end: bool) -> str:
     return "end not in the recording" if end else ""
 
 
-def _visit_text(block: Block) -> str:
+def _visit_text(block: StripBlock) -> str:
     return f"{block.visit} of {block.visits}" if block.visits > 1 else ""
 
 
-def _blocks(strip: Strip) -> list[Block]:
+def _blocks(strip: Strip) -> list[StripBlock]:
     return sorted((b for row in strip.rows for b in row.blocks), key=lambda b: b.order)
 
 
-def _clips(clips: Sequence[PageClip], words: Words) -> dict[tuple[str, int], tuple[Clip, ...]]:
+def _clips(
+    clips: Sequence[PageClip], words: PageWording
+) -> dict[tuple[str, int], tuple[Clip, ...]]:
     found: dict[tuple[str, int], tuple[Clip, ...]] = {}
     for clip in clips:
         key = (clip.step_code, clip.visit)
@@ -208,7 +210,7 @@ def share_text(part: int, whole: int) -> str:
     return f"{100 * part / whole:.1f} %" if whole else "–"
 
 
-def totals(result: CaseResult, strip: Strip, words: Words) -> list[tuple[str, str, str]]:
+def totals(result: CaseResult, strip: Strip, words: PageWording) -> list[tuple[str, str, str]]:
     """Give the case's totals as (name, value, remark), coverage by the main level alone."""
     timing = result.timing
     observed = timing.observed_ns
@@ -231,7 +233,7 @@ def totals(result: CaseResult, strip: Strip, words: Words) -> list[tuple[str, st
     ]
 
 
-def duration_rows(result: CaseResult, strip: Strip, words: Words) -> list[DurationRow]:
+def duration_rows(result: CaseResult, strip: Strip, words: PageWording) -> list[DurationRow]:
     """Give a row for each step that occurs, in vocabulary order."""
     looks = {block.segment.step.code: block.look for block in _blocks(strip)}
     observed = result.timing.observed_ns
@@ -263,7 +265,7 @@ def duration_rows(result: CaseResult, strip: Strip, words: Words) -> list[Durati
 
 
 def visit_rows(
-    result: CaseResult, strip: Strip, words: Words, clips: Sequence[PageClip]
+    result: CaseResult, strip: Strip, words: PageWording, clips: Sequence[PageClip]
 ) -> list[VisitRow]:
     """Give a row for each visit and excluded span, by start; numbered as in ``segments.csv``."""
     found = _clips(clips, words)
@@ -276,7 +278,7 @@ def visit_rows(
         rows.append(
             VisitRow(
                 order=order,
-                look=block.look if block else Look("", "excluded"),
+                look=block.look if block else StepStyle("", "excluded"),
                 level=segment.step.kind.value,
                 name=plain(segment.step.name),
                 visit=_visit_text(block) if block else "",
@@ -295,7 +297,7 @@ def visit_rows(
     return rows
 
 
-def event_rows(result: CaseResult, words: Words) -> list[EventRow]:
+def event_rows(result: CaseResult, words: PageWording) -> list[EventRow]:
     """Give a row for each event, by time, with the steps it fell into."""
     rows = []
     for order, event in enumerate(result.annotation.events, 1):
@@ -318,7 +320,7 @@ def event_rows(result: CaseResult, words: Words) -> list[EventRow]:
     return rows
 
 
-def problem_rows(result: CaseResult, words: Words) -> list[ProblemRow]:
+def problem_rows(result: CaseResult, words: PageWording) -> list[ProblemRow]:
     """Give the problems, errors first, else in the order found."""
     last = result.recording.n_frames - 1
     rows = []
@@ -341,7 +343,7 @@ def problem_rows(result: CaseResult, words: Words) -> list[ProblemRow]:
 
 
 def finding_rows(
-    result: CaseResult, words: Words, findings: Sequence[Finding], pictures: Sequence[str]
+    result: CaseResult, words: PageWording, findings: Sequence[Finding], pictures: Sequence[str]
 ) -> list[FindingRow]:
     """Give a row for each audit finding, by time; ``pictures`` are paths beside the page."""
     last = result.recording.n_frames - 1
@@ -375,7 +377,7 @@ def finding_rows(
 def still_cards(
     result: CaseResult,
     strip: Strip,
-    words: Words,
+    words: PageWording,
     clips: Sequence[PageClip],
     stills: Sequence[PageStill],
 ) -> list[StillCard]:
@@ -408,7 +410,7 @@ def rate_text(rate: Fraction) -> str:
     return f"{rate.numerator}/{rate.denominator} ({float(rate):.3f})"
 
 
-def part_facts(part: Part, words: Words, parts: int) -> dict[str, object]:
+def part_facts(part: Part, words: PageWording, parts: int) -> dict[str, object]:
     """Give the facts of one file as name and rows of (fact, value), and its doubts."""
     size = f"{part.width} × {part.height} px"
     if part.pixel_aspect != 1:

@@ -6,9 +6,9 @@ import csv
 from collections.abc import Sequence
 from pathlib import Path
 
-from vidseg.aside import write_text_aside
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.export.stills import Still
-from vidseg.export.tables import Row, csv_text
+from vidseg.export.tables import TableRow, csv_text
 from vidseg.model.clock import format_seconds, parse_time
 from vidseg.model.procedure import Procedure
 
@@ -17,7 +17,7 @@ COLUMNS = ("file", "number", "step", "name", "visit", "visits", "frame", "at_s",
 
 def write_still_list(stills: Sequence[Still], path: Path) -> None:
     """Write one row per still; ``poor`` is empty or says what is wrong with the picture."""
-    rows: list[Row] = [
+    rows: list[TableRow] = [
         {
             "file": still.path.name,
             "number": still.number,

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from vidseg.media.still import choose_stills, write_pictures
+from vidseg.media.picture.still import choose_stills, write_pictures
 from vidseg.model.annotation import Annotation, Segment
 from vidseg.model.clock import format_time
 from vidseg.model.problem import Problem, UsageError

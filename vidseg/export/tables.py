@@ -10,14 +10,14 @@ import io
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
-from vidseg.aside import write_text_aside
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.model.annotation import Annotation, Event, Segment
 from vidseg.model.clock import format_seconds
 from vidseg.model.recording import Recording
 from vidseg.model.timing import StepTiming, Timing
 
 Cell = str | int
-Row = Mapping[str, Cell]
+TableRow = Mapping[str, Cell]
 
 DURATIONS = {
     "case": "identifier of the case",
@@ -68,7 +68,7 @@ TABLES = (*DICTIONARY, "data-dictionary.csv")
 """The files that ``write_tables`` writes."""
 
 
-def duration_rows(timing: Timing, recording_timing: Timing | None = None) -> list[Row]:
+def duration_rows(timing: Timing, recording_timing: Timing | None = None) -> list[TableRow]:
     """Give a row for each step that occurs, in vocabulary order, keys as in ``DURATIONS``.
 
     ``timing`` is in operative time, ``recording_timing`` in the recording's (the same unless
@@ -78,7 +78,7 @@ def duration_rows(timing: Timing, recording_timing: Timing | None = None) -> lis
     return [_duration_row(timing, step, shown.get(step.step.code, step)) for step in timing.steps]
 
 
-def _duration_row(timing: Timing, found: StepTiming, shown: StepTiming) -> Row:
+def _duration_row(timing: Timing, found: StepTiming, shown: StepTiming) -> TableRow:
     share = f"{found.active_ns / timing.observed_ns:.6f}" if timing.observed_ns else ""
     return {
         "case": timing.case,
@@ -108,7 +108,7 @@ def _attributes(given: Sequence[tuple[str, str]], columns: Mapping[str, str]) ->
     return {f"annotated {name}" if name in columns else name: value for name, value in given}
 
 
-def segment_rows(annotation: Annotation, recording: Recording | None) -> list[Row]:
+def segment_rows(annotation: Annotation, recording: Recording | None) -> list[TableRow]:
     """Give a row for each visit and excluded span, by start, keys as in ``SEGMENTS``."""
     frame_at = _frame_of(recording)
     visits: Iterable[Segment] = sorted(
@@ -135,11 +135,11 @@ def segment_rows(annotation: Annotation, recording: Recording | None) -> list[Ro
     ]
 
 
-def event_rows(annotation: Annotation, recording: Recording | None) -> list[Row]:
+def event_rows(annotation: Annotation, recording: Recording | None) -> list[TableRow]:
     """Give a row for each point event, by time, keys as in ``EVENTS``."""
     frame_at = _frame_of(recording)
 
-    def row(order: int, event: Event) -> Row:
+    def row(order: int, event: Event) -> TableRow:
         return {
             "case": annotation.case,
             "order": order,
@@ -155,7 +155,7 @@ def event_rows(annotation: Annotation, recording: Recording | None) -> list[Row]
     return [row(order, event) for order, event in enumerate(annotation.events, 1)]
 
 
-def csv_text(columns: Sequence[str], rows: Sequence[Row]) -> str:
+def csv_text(columns: Sequence[str], rows: Sequence[TableRow]) -> str:
     """Write rows as CSV (RFC 4180, ``\\n`` line ends); columns beyond ``columns`` follow.
 
     A text that a spreadsheet would run as a formula gets an apostrophe before it.
@@ -184,7 +184,7 @@ def write_tables(
     recording_timing: Timing | None = None,
 ) -> list[Path]:
     """Write ``durations.csv``, ``segments.csv``, ``events.csv`` and their data dictionary."""
-    tables: dict[str, tuple[Sequence[str], Sequence[Row]]] = {
+    tables: dict[str, tuple[Sequence[str], Sequence[TableRow]]] = {
         "durations.csv": (list(DURATIONS), duration_rows(timing, recording_timing)),
         "segments.csv": (list(SEGMENTS), segment_rows(annotation, recording)),
         "events.csv": (list(EVENTS), event_rows(annotation, recording)),

@@ -24,7 +24,7 @@ MOST_TICKS = 12
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class StepStyle:
     """How one step appears everywhere on the page: a short label and style classes."""
 
     label: str
@@ -32,7 +32,7 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class StripBlock:
     """One visit on the strip; ``visit`` of ``visits`` of its step, ``order`` in the case, from 1.
 
     ``first`` and ``last`` are case-wide frame numbers, first in and first out. ``lane`` counts
@@ -41,7 +41,7 @@ class Block:
 
     order: int
     segment: Segment
-    look: Look
+    look: StepStyle
     visit: int
     visits: int
     first: int
@@ -50,11 +50,11 @@ class Block:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class StripLevel:
     """One level: its blocks by start, the number of lanes, and the observed time without a step."""
 
     level: Kind
-    blocks: tuple[Block, ...]
+    blocks: tuple[StripBlock, ...]
     lanes: int
     gaps: tuple[Span, ...]
 
@@ -64,7 +64,7 @@ class Strip:
     """All rows, outermost level first; ``main`` is the level that "next step" walks along."""
 
     length: int
-    rows: tuple[Row, ...]
+    rows: tuple[StripLevel, ...]
     main: Kind
     excluded: tuple[Span, ...]
     holes: tuple[Span, ...]
@@ -87,7 +87,7 @@ def main_level(steps: Iterable[Step]) -> Kind:
     return next((kind for kind in (Kind.STEP, Kind.PHASE, Kind.TASK) if kind in present), Kind.STEP)
 
 
-def step_looks(segments: Sequence[Segment], procedure: Procedure) -> dict[str, Look]:
+def step_looks(segments: Sequence[Segment], procedure: Procedure) -> dict[str, StepStyle]:
     """Give every step of the case its label and style, keyed by code.
 
     Phases are lettered A, B …, steps numbered 1, 2 …, tasks lettered a, b … in the order in
@@ -99,7 +99,7 @@ def step_looks(segments: Sequence[Segment], procedure: Procedure) -> dict[str, L
     fine = [s.code for s in procedure.steps if s.timed and s.kind is not Kind.PHASE]
     every = [s.code for s in procedure.steps if s.timed] if main is Kind.PHASE else fine
     places = {code: place for place, code in enumerate(every)}
-    looks: dict[str, Look] = {}
+    looks: dict[str, StepStyle] = {}
     counts = dict.fromkeys(LEVELS, 0)
     for step in steps:
         number = counts[step.kind]
@@ -110,10 +110,10 @@ def step_looks(segments: Sequence[Segment], procedure: Procedure) -> dict[str, L
             Kind.TASK: letters(number).lower(),
         }[step.kind]
         if step.kind is Kind.PHASE and main is not Kind.PHASE:
-            looks[step.code] = Look(label, "plain")
+            looks[step.code] = StepStyle(label, "plain")
         else:
             place = places.get(step.code, len(places))
-            looks[step.code] = Look(label, f"c{place % COLOURS} p{place % PATTERNS}")
+            looks[step.code] = StepStyle(label, f"c{place % COLOURS} p{place % PATTERNS}")
     return looks
 
 
@@ -169,7 +169,7 @@ def lay_strip(
             continue
         lanes = lay_lanes([segment.span for segment, _, _ in members])
         blocks = tuple(
-            Block(
+            StripBlock(
                 order=order[id(segment)],
                 segment=segment,
                 look=looks[segment.step.code],
@@ -181,7 +181,7 @@ def lay_strip(
             )
             for (segment, visit, total), lane in zip(members, lanes, strict=True)
         )
-        rows.append(Row(level, blocks, max(lanes) + 1, gaps.get(level, ())))
+        rows.append(StripLevel(level, blocks, max(lanes) + 1, gaps.get(level, ())))
     length = recording.length
     return Strip(
         length=length,

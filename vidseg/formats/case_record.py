@@ -13,7 +13,7 @@ from vidseg.model.annotation import Annotation, Event, Segment
 from vidseg.model.clock import parse_time
 from vidseg.model.problem import FormatError
 from vidseg.model.procedure import LEVELS, Kind, Step
-from vidseg.model.record import Facts, Record
+from vidseg.model.record import CaseFacts, Record
 from vidseg.model.span import Span, Spans
 from vidseg.model.timing import StepTiming
 
@@ -96,7 +96,7 @@ def _timing(row: Mapping[str, Any], segments: list[Segment]) -> StepTiming:
     )
 
 
-def _facts(document: Mapping[str, Any]) -> Facts:
+def _facts(document: Mapping[str, Any]) -> CaseFacts:
     number = document["case_number"]
     return facts_from(
         str(document["surgeon"]),
@@ -108,7 +108,7 @@ def _facts(document: Mapping[str, Any]) -> Facts:
 
 def facts_from(
     surgeon: str, role: str, case_number: int | None, covariates: Mapping[str, str]
-) -> Facts:
+) -> CaseFacts:
     """Give facts; the covariates ``experience``, ``date`` and ``complete`` get places of their own.
 
     A date or completeness that cannot be understood stays a covariate.
@@ -123,4 +123,4 @@ def facts_from(
         del left["date"]
     else:
         date = ""
-    return Facts(surgeon, role, experience, case_number, date, complete, tuple(left.items()))
+    return CaseFacts(surgeon, role, experience, case_number, date, complete, tuple(left.items()))

@@ -24,7 +24,7 @@ from vidseg.formats.text_file import read_text
 from vidseg.model.clock import frame_to_ns, parse_time
 from vidseg.model.problem import FormatError
 from vidseg.model.procedure import fold
-from vidseg.model.record import Facts
+from vidseg.model.record import CaseFacts
 
 HEADER_WORDS: dict[str, tuple[str, ...]] = {
     "case": ("case", "id", "case id", "video", "VideoID", "video name"),
@@ -64,7 +64,7 @@ class CaseRow:
     procedure: str = ""
     rate: Fraction | None = None
     length_ns: int | None = None
-    facts: Facts = field(default_factory=Facts)
+    facts: CaseFacts = field(default_factory=CaseFacts)
 
 
 def read_case_table(path: Path) -> tuple[CaseRow, ...]:
@@ -189,7 +189,7 @@ def _row(line: int, told: Mapping[str, str], faults: list[Fault]) -> CaseRow:
             complete = told["complete"].casefold() in _YES
         else:
             say("complete", "yes or no")
-    facts = Facts(
+    facts = CaseFacts(
         surgeon=told.get("surgeon", ""),
         role=told.get("role", ""),
         experience=told.get("experience", ""),

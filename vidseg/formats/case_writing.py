@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from vidseg.aside import write_text_aside
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.model.case import Case
 from vidseg.model.clock import format_time
 from vidseg.model.edits import Edit, Pause, Removed, Speed

@@ -16,7 +16,7 @@ import io
 from collections.abc import Iterable
 from pathlib import Path
 
-from vidseg.aside import write_text_aside
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.formats.text_file import read_text
 from vidseg.model.clock import format_time, parse_time
 from vidseg.model.mask import Mask

@@ -15,7 +15,7 @@ from pathlib import Path
 from xml.parsers import expat
 from xml.sax.saxutils import escape
 
-from vidseg.aside import write_text_aside
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.formats.text_file import read_bytes
 from vidseg.formats.timed_rows import TimedRow, count, timed_rows
 from vidseg.model.annotation import Mark, Sheet

@@ -24,7 +24,7 @@ import json
 import re
 from pathlib import Path
 
-from vidseg.aside import write_text_aside
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.formats.schema import (
     ANNOTATION_FORMAT,
     ANNOTATION_VERSION,

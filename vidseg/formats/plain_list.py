@@ -23,7 +23,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from vidseg.aside import write_text_aside
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.formats.moment import MOMENT_FORMS, parse_moment, shown
 from vidseg.formats.table_writing import REPLACEMENT, lost_facts, refuse_unreadable, writable
 from vidseg.formats.text_file import read_text
@@ -50,7 +50,7 @@ _PAIRS = {"": "", "[": "]", "(": ")"}
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class ListLine:
     """One line, taken apart. ``text`` is all that follows the times."""
 
     number: int
@@ -196,7 +196,7 @@ def _written(moment: Moment | Edge) -> str:
     return head if not kept.strip("0") else f"{head}.{kept}"
 
 
-def _lines(path: Path, problems: list[Problem]) -> Iterator[Line]:
+def _lines(path: Path, problems: list[Problem]) -> Iterator[ListLine]:
     """Take the lines of a file apart, comments and blank ones passed over; report bad ones."""
     for number, text in enumerate(re.split(r"\r\n|\r|\n", read_text(path)), 1):
         if not text.strip() or text.lstrip().startswith("#"):
@@ -207,7 +207,7 @@ def _lines(path: Path, problems: list[Problem]) -> Iterator[Line]:
             problems.append(Problem.of(error.code, error.reason, path.name, number))
 
 
-def _take_apart(text: str, number: int) -> Line:
+def _take_apart(text: str, number: int) -> ListLine:
     match = _START.match(text)
     if match is None:
         word = text.split(maxsplit=1)[0]
@@ -231,7 +231,7 @@ def _take_apart(text: str, number: int) -> Line:
         raise _LineError("bad-row", f"a bracket is not closed around {written!r}")
     lead = _LEAD.match(rest)
     rest = rest[lead.end() :] if lead is not None else rest
-    return Line(number, start, end, rest.strip())
+    return ListLine(number, start, end, rest.strip())
 
 
 def _moment(written: str) -> Moment | Edge:

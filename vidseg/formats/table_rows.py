@@ -28,12 +28,12 @@ class Cell:
     fault: str = ""
 
 
-Row = tuple[int, Sequence[Cell]]
+SheetRow = tuple[int, Sequence[Cell]]
 """A line number (from 1) and the cells that stand there."""
 
 
 def sheets_by_case(
-    source: str, columns: Columns, rows: Iterable[Row], problems: Iterable[Problem] = ()
+    source: str, columns: Columns, rows: Iterable[SheetRow], problems: Iterable[Problem] = ()
 ) -> dict[str, Sheet]:
     """Read rows into one sheet for each case, in file order; ``""`` for rows that name none.
 

@@ -20,10 +20,10 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from vidseg.aside import write_text_aside
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.formats.moment import is_moment, moment_text, shown
 from vidseg.formats.table_columns import NEEDED, Columns, count_roles, find_columns
-from vidseg.formats.table_rows import Cell, Row, one_sheet, sheets_by_case
+from vidseg.formats.table_rows import Cell, SheetRow, one_sheet, sheets_by_case
 from vidseg.formats.table_writing import table_of
 from vidseg.formats.text_file import read_text
 from vidseg.model.annotation import Sheet
@@ -114,10 +114,10 @@ def _text(cell: str) -> str:
 
 def _read_rows(
     path: Path, case_column: str | None = None
-) -> tuple[Columns, list[Row], list[Problem]]:
+) -> tuple[Columns, list[SheetRow], list[Problem]]:
     text = read_text(path)
     delimiter, columns, header = _layout(text, path.name, case_column)
-    rows: list[Row] = []
+    rows: list[SheetRow] = []
     problems: list[Problem] = []
     for line, record in _records(text, delimiter):
         if line == header:

@@ -21,10 +21,10 @@ from openpyxl.styles import Font
 from openpyxl.styles.numbers import is_date_format
 from openpyxl.utils.datetime import from_excel
 
-from vidseg.aside import written_aside
+from vidseg.disk.atomic_write import written_aside
 from vidseg.formats.moment import days_to_ns, moment_text, seconds_to_ns
 from vidseg.formats.table_columns import NEEDED, Columns, count_roles, find_columns
-from vidseg.formats.table_rows import Cell, Row, one_sheet, sheets_by_case
+from vidseg.formats.table_rows import Cell, SheetRow, one_sheet, sheets_by_case
 from vidseg.formats.table_writing import table_of
 from vidseg.formats.text_file import read_bytes
 from vidseg.model.annotation import Edge, Moment, Sheet
@@ -97,7 +97,7 @@ def _header(grid: Grid) -> int | None:
 
 def _rows(
     grid: Grid, header: int, columns: Columns, source: str, problems: list[Problem]
-) -> Iterable[Row]:
+) -> Iterable[SheetRow]:
     """Yield the rows below the header, without comments (a lone text that starts with #)."""
     for line, cells in grid:
         filled = [cell for cell in cells if cell.text]

@@ -14,10 +14,10 @@ from vidseg.library import schema
 from vidseg.library.schema import cut
 from vidseg.model.annotation import Segment
 from vidseg.model.procedure import Step
-from vidseg.model.record import Facts, Record
+from vidseg.model.record import CaseFacts, Record
 from vidseg.model.span import Span, Spans
 
-Row = dict[str, Any]
+StoredRow = dict[str, Any]
 TOLD = ("surgeon", "role", "experience", "case_number", "date", "complete")
 """The facts that have a column."""
 
@@ -38,7 +38,7 @@ class Adder:
     """Adds one batch. Rows are gathered first and written table by table."""
 
     connection: Connection
-    rows: dict[Table, list[Row]] = field(default_factory=dict)
+    rows: dict[Table, list[StoredRow]] = field(default_factory=dict)
     step_ids: dict[tuple[int, str], int] = field(default_factory=dict)
 
     def add(self, records: Sequence[Record]) -> list[Added]:
@@ -138,7 +138,7 @@ class Adder:
             for row in self.connection.execute(select(cases).where(cases.c.name.in_(names)))
         }
         ids = {name: int(row.id) for name, row in found.items()}
-        facts: dict[str, Row] = {
+        facts: dict[str, StoredRow] = {
             name: {key: getattr(row, key) for key in TOLD} for name, row in found.items()
         }
         kept: dict[str, dict[str, str]] = {name: {} for name in names}
@@ -277,7 +277,7 @@ def record_digest(record: Record) -> str:
     return hashlib.sha256(json.dumps(kept).encode()).hexdigest()
 
 
-def _merge(facts: Row, kept: dict[str, str], told: Facts) -> list[str] | None:
+def _merge(facts: StoredRow, kept: dict[str, str], told: CaseFacts) -> list[str] | None:
     """Put told facts over kept ones; give sentences on those that replaced another.
 
     None where nothing changed.

@@ -12,8 +12,8 @@ from vidseg.library.filters import Filter
 from vidseg.library.read import Marked, read_annotated
 from vidseg.library.store import Library
 from vidseg.many.report import CAUTIONS, Report, Shown
-from vidseg.measure.agree import Agreement, agree, agree_all
-from vidseg.measure.pooled import Limits, PooledAgreement, pool
+from vidseg.measure.agreement.agree import Agreement, agree, agree_all
+from vidseg.measure.agreement.pooled import Limits, PooledAgreement, pool
 from vidseg.model.annotation import Annotation, Segment
 from vidseg.model.clock import NS
 from vidseg.model.problem import UsageError

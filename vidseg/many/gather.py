@@ -13,7 +13,7 @@ from vidseg.formats.case_record import facts_from, read_record
 from vidseg.formats.case_table import CaseRow
 from vidseg.model.annotation import Sheet
 from vidseg.model.problem import FormatError, MediaError, Problem, Severity, UsageError
-from vidseg.model.record import Facts, Record
+from vidseg.model.record import CaseFacts, Record
 from vidseg.model.span import Span, Spans
 from vidseg.reading import Progress, Reading, read_case_files, understand
 
@@ -32,7 +32,7 @@ class Gathered:
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class GatherOptions:
     """How annotations are read: what a table of cases or the user says about them."""
 
     table: tuple[CaseRow, ...] = ()
@@ -47,7 +47,7 @@ class Wanted:
     by_file: Mapping[str, CaseRow] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, table: Sequence[CaseRow], **others: object) -> Wanted:
+    def of(cls, table: Sequence[CaseRow], **others: object) -> GatherOptions:
         """Index the table's rows by case and by file name."""
         by_case: dict[str, CaseRow] = {}
         by_file: dict[str, CaseRow] = {}
@@ -65,7 +65,7 @@ def _silent(_stage: str, _fraction: float) -> None:
 
 
 def gather(
-    sources: Sequence[Path], wanted: Wanted, progress: Progress = _silent
+    sources: Sequence[Path], wanted: GatherOptions, progress: Progress = _silent
 ) -> Iterator[Gathered]:
     """Yield every case that the sources hold.
 
@@ -86,7 +86,7 @@ def gather(
     progress("reading cases", 1.0)
 
 
-def _of_source(path: Path, wanted: Wanted, progress: Progress) -> Iterator[Gathered]:
+def _of_source(path: Path, wanted: GatherOptions, progress: Progress) -> Iterator[Gathered]:
     if path.is_dir():
         yield from _of_folder(path, wanted)
     elif path.name == CASE_RECORD:
@@ -109,7 +109,7 @@ def _of_source(path: Path, wanted: Wanted, progress: Progress) -> Iterator[Gathe
         yield _of_sheet(read_sheet(path), wanted, "")
 
 
-def _of_folder(path: Path, wanted: Wanted) -> Iterator[Gathered]:
+def _of_folder(path: Path, wanted: GatherOptions) -> Iterator[Gathered]:
     if (path / CASE_RECORD).is_file():
         yield _of_case_record(path / CASE_RECORD, wanted)
         return
@@ -126,7 +126,7 @@ def _of_folder(path: Path, wanted: Wanted) -> Iterator[Gathered]:
             yield Gathered(record.parent.name, None, refused=str(error))
 
 
-def _of_case_record(path: Path, wanted: Wanted) -> Gathered:
+def _of_case_record(path: Path, wanted: GatherOptions) -> Gathered:
     record, errors = read_record(path)
     record = _with_told(record, wanted, _row_of(record.annotation.case, "", wanted))
     if errors and not wanted.despite_errors:
@@ -136,7 +136,7 @@ def _of_case_record(path: Path, wanted: Wanted) -> Gathered:
     return Gathered(path.parent.name, record)
 
 
-def _of_case_file(path: Path, wanted: Wanted, progress: Progress) -> Gathered:
+def _of_case_file(path: Path, wanted: GatherOptions, progress: Progress) -> Gathered:
     case = read_case(path)
     result = read_case_files(case, procedure=wanted.procedure, progress=progress)
     reading = Reading(
@@ -154,7 +154,7 @@ def _of_case_file(path: Path, wanted: Wanted, progress: Progress) -> Gathered:
     return _checked(path.name, _with_told(record, wanted, row), result.problems, wanted)
 
 
-def _of_sheet(sheet: Sheet, wanted: Wanted, case: str) -> Gathered:
+def _of_sheet(sheet: Sheet, wanted: GatherOptions, case: str) -> Gathered:
     stem = Path(sheet.source).stem
     row = _row_of(case or wanted.case or sheet.case or stem, "" if case else sheet.source, wanted)
     name = case or wanted.case or (row.case if row else "") or sheet.case or stem
@@ -184,7 +184,7 @@ def _of_sheet(sheet: Sheet, wanted: Wanted, case: str) -> Gathered:
     return replace(found, doubt=doubt)
 
 
-def record_of(reading: Reading, recorded: Spans, facts: Facts | None = None) -> Record:
+def record_of(reading: Reading, recorded: Spans, facts: CaseFacts | None = None) -> Record:
     """Give what a library keeps of an annotation understood."""
     return Record(
         annotation=reading.annotation,
@@ -194,11 +194,11 @@ def record_of(reading: Reading, recorded: Spans, facts: Facts | None = None) -> 
         observed_ns=reading.timing.observed_ns,
         excluded_ns=reading.timing.excluded_ns,
         steps=reading.timing.steps,
-        facts=facts or Facts(),
+        facts=facts or CaseFacts(),
     )
 
 
-def _row_of(case: str, source: str, wanted: Wanted) -> CaseRow | None:
+def _row_of(case: str, source: str, wanted: GatherOptions) -> CaseRow | None:
     """Find the table's row: by file name first, then by case."""
     if source:
         for key in (Path(source).name.casefold(), Path(source).stem.casefold()):
@@ -207,14 +207,14 @@ def _row_of(case: str, source: str, wanted: Wanted) -> CaseRow | None:
     return wanted.by_case.get(case)
 
 
-def _with_told(record: Record, wanted: Wanted, row: CaseRow | None) -> Record:
+def _with_told(record: Record, wanted: GatherOptions, row: CaseRow | None) -> Record:
     """Put what the table and the user say over what the source says."""
     annotator = wanted.annotator or (row.annotator if row else "") or record.annotation.annotator
     record = replace(record, annotation=replace(record.annotation, annotator=annotator))
     if row is None:
         return record
     own, told = record.facts, row.facts
-    facts = Facts(
+    facts = CaseFacts(
         surgeon=told.surgeon or own.surgeon,
         role=told.role or own.role,
         experience=told.experience or own.experience,
@@ -226,7 +226,9 @@ def _with_told(record: Record, wanted: Wanted, row: CaseRow | None) -> Record:
     return replace(record, facts=facts)
 
 
-def _checked(source: str, record: Record, problems: Sequence[Problem], wanted: Wanted) -> Gathered:
+def _checked(
+    source: str, record: Record, problems: Sequence[Problem], wanted: GatherOptions
+) -> Gathered:
     errors = sum(problem.severity is Severity.ERROR for problem in problems)
     if errors and not wanted.despite_errors:
         rows = "1 error" if errors == 1 else f"{errors} errors"

@@ -9,8 +9,8 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from vidseg.mark.hub import Hub
-from vidseg.media.change import nearest_change
-from vidseg.media.levels import audio_levels
+from vidseg.media.picture.change import nearest_change
+from vidseg.media.stream.loudness import audio_levels
 from vidseg.model.clock import NS
 from vidseg.model.problem import MediaError
 from vidseg.model.recording import Recording

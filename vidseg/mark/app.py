@@ -22,12 +22,12 @@ from starlette.types import ASGIApp
 
 from vidseg import __version__
 from vidseg.mark.aids import Aids
+from vidseg.mark.delivery import Show
 from vidseg.mark.guard import LARGEST_BODY, Guard
 from vidseg.mark.hub import Hub
 from vidseg.mark.journal import Unwritable, trouble
 from vidseg.mark.rows import Stale, batch_from, in_order
 from vidseg.mark.session import Session
-from vidseg.mark.show import Show
 from vidseg.model.problem import MediaError, UsageError
 
 SHARED_ASSETS = ("base.css", "strip.css", "strip.js", "player.js")

@@ -27,7 +27,7 @@ class Unwritable(Exception):  # noqa: N818 - a state of the disk, waited out
     """The journal cannot be written now; nothing of the line stands in it."""
 
 
-class Journal:
+class MarkJournal:
     """The journal beside ``kept``, locked. ``lines`` holds what stood in it, oldest first.
 
     Raises UsageError where another session holds it, or where the folder cannot be written to.

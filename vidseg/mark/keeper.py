@@ -16,14 +16,14 @@ from pathlib import Path
 from typing import Any
 
 from vidseg.export.draft_sheet import ANNOTATOR as DRAFT_ANNOTATOR
-from vidseg.mark.journal import Journal, Unwritable, trouble
+from vidseg.mark.journal import MarkJournal, Unwritable, trouble
 from vidseg.mark.kept_file import KeptFile, Seen, Unreadable
 from vidseg.mark.merge import in_file, merged, paired
 from vidseg.mark.replay import Address, Replayed, outside_line, replay, start_line
 from vidseg.mark.rows import (
     Batch,
     Change,
-    Row,
+    MarkRow,
     batch_json,
     changed,
     difference,
@@ -47,7 +47,7 @@ Tell = Callable[[str, dict[str, Any]], None]
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class AnnotationFacts:
     """What the file says about itself, beside its rows."""
 
     procedure: str | None = None
@@ -55,7 +55,7 @@ class Facts:
     annotator: str | None = None
 
 
-class Keeper:
+class AnnotationKeeper:
     """Rows of one file, safe against a killed process, a full disk and other writers.
 
     ``tell(event, data)`` hears of changes, from any thread, under the lock; ``beside`` gives what
@@ -63,7 +63,7 @@ class Keeper:
     or another session has it. ``close`` must be called.
     """
 
-    def __init__(self, path: Path, desk: Desk, facts: Facts, tell: Tell) -> None:
+    def __init__(self, path: Path, desk: Desk, facts: AnnotationFacts, tell: Tell) -> None:
         self.file = KeptFile(path)
         self.desk, self.facts, self.tell = desk, facts, tell
         self.lock = threading.RLock()
@@ -74,7 +74,7 @@ class Keeper:
         self._wake = threading.Event()
         self._ending = threading.Event()
         self._copy_first = self._own_wanted = False
-        self.journal = Journal(path)
+        self.journal = MarkJournal(path)
         try:
             self._start()
         except BaseException as error:
@@ -135,17 +135,17 @@ class Keeper:
             self.saved_revision = -1
             self._wake.set()
 
-    def _facts_with(self, sheet: Sheet | None) -> Facts:
+    def _facts_with(self, sheet: Sheet | None) -> AnnotationFacts:
         own = self.facts
         if sheet is None:
             return own
-        return Facts(
+        return AnnotationFacts(
             sheet.procedure or own.procedure,
             sheet.case,
             own.annotator or self.read_annotator,
         )
 
-    def _sheet(self, rows: Mapping[str, Row]) -> Sheet:
+    def _sheet(self, rows: Mapping[str, MarkRow]) -> Sheet:
         name = self.file.path.name
         return Sheet(
             name,
@@ -189,7 +189,7 @@ class Keeper:
             line = {"kind": "address", "port": address.port, "token": address.token}
             self.journal.append(line)
 
-    def _refuse_unplaced(self, row: Row | None) -> None:
+    def _refuse_unplaced(self, row: MarkRow | None) -> None:
         if row is None:
             return
         origin = self.origins.get(row.id)
@@ -199,7 +199,7 @@ class Keeper:
         if last > self.desk.recording.length:
             raise ValueError("a time lies after the end of the recording")
 
-    def _take(self, batch: Batch, rows: dict[str, Row]) -> None:
+    def _take(self, batch: Batch, rows: dict[str, MarkRow]) -> None:
         self.rows = rows
         self.batches.append(batch)
         self._made.add(batch.id)
@@ -296,7 +296,7 @@ class Keeper:
         self._take(batch, found.rows)
         self._tell_outside("Another program has changed the file; its rows are taken in")
 
-    def _named_alike(self, sheet: Sheet) -> tuple[dict[str, Row], dict[str, Origin]]:
+    def _named_alike(self, sheet: Sheet) -> tuple[dict[str, MarkRow], dict[str, Origin]]:
         """Give the rows of a changed file, under the ids of the rows they were."""
         read = origins_of(sheet, self.desk)
         ids = paired(self.base, self.rows, [origin.row for origin in read.values()])
@@ -326,7 +326,7 @@ class Keeper:
                 ],
             }
 
-    def row_json(self, row: Row | None) -> dict[str, Any] | None:
+    def row_json(self, row: MarkRow | None) -> dict[str, Any] | None:
         """Give a row as JSON data, with what follows from it."""
         data = row_json(row)
         if row is not None and data is not None:

@@ -11,7 +11,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from vidseg.aside import written_aside
+from vidseg.disk.atomic_write import written_aside
 from vidseg.formats import read_sheet, write_sheet
 from vidseg.mark.journal import sync_folder
 from vidseg.model.annotation import Sheet

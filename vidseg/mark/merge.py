@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from vidseg.mark.rows import Row, Rows
+from vidseg.mark.rows import MarkRow, Rows
 
-Key = Callable[[Row], Hashable]
+Key = Callable[[MarkRow], Hashable]
 
 ALIKE: tuple[Key, ...] = (
     lambda row: replace(row, id=""),
@@ -26,7 +26,7 @@ ALIKE: tuple[Key, ...] = (
 """How two rows may be alike, the surest first (our choice)."""
 
 
-Theirs = Mapping[str, Row | None]
+Theirs = Mapping[str, MarkRow | None]
 """Rows that both sides changed, each in its own way, as the other has them; None: taken away."""
 
 
@@ -34,11 +34,11 @@ Theirs = Mapping[str, Row | None]
 class Merged:
     """Rows after a merge; where both changed a row it is still mine, and in ``conflicts``."""
 
-    rows: dict[str, Row]
-    conflicts: dict[str, Row | None]
+    rows: dict[str, MarkRow]
+    conflicts: dict[str, MarkRow | None]
 
 
-def paired(base: Rows, mine: Rows, theirs: Sequence[Row]) -> dict[str, str]:
+def paired(base: Rows, mine: Rows, theirs: Sequence[MarkRow]) -> dict[str, str]:
     """Pair rows of a changed file with those it held before: their id to the id in ``base``.
 
     Rows that are mine alone are paired with equal ones only.
@@ -49,7 +49,7 @@ def paired(base: Rows, mine: Rows, theirs: Sequence[Row]) -> dict[str, str]:
     for number, key in enumerate(ALIKE):
         if number == 1:
             left = [row for row in left if row.id in base]
-        waiting: dict[Hashable, list[Row]] = {}
+        waiting: dict[Hashable, list[MarkRow]] = {}
         for row in left:
             waiting.setdefault(key(row), []).append(row)
         for row in new:
@@ -63,8 +63,8 @@ def paired(base: Rows, mine: Rows, theirs: Sequence[Row]) -> dict[str, str]:
 
 def merged(base: Rows, mine: Rows, theirs: Rows) -> Merged:
     """Merge two sets of changes to ``base``, row by row."""
-    rows: dict[str, Row] = {}
-    conflicts: dict[str, Row | None] = {}
+    rows: dict[str, MarkRow] = {}
+    conflicts: dict[str, MarkRow | None] = {}
     for name in dict.fromkeys([*mine, *theirs, *base]):
         was, own, other = (side.get(name) for side in (base, mine, theirs))
         if own != other and was not in (own, other):
@@ -75,7 +75,7 @@ def merged(base: Rows, mine: Rows, theirs: Rows) -> Merged:
     return Merged(rows, conflicts)
 
 
-def in_file(rows: Rows, conflicts: Theirs) -> dict[str, Row]:
+def in_file(rows: Rows, conflicts: Theirs) -> dict[str, MarkRow]:
     """Give the rows to write while conflicts are not settled: theirs, so that none is lost."""
     out = dict(rows)
     for name, other in conflicts.items():

@@ -10,7 +10,7 @@ from vidseg.mark.journal import VERSION
 from vidseg.mark.merge import Theirs, in_file
 from vidseg.mark.rows import (
     Batch,
-    Row,
+    MarkRow,
     Rows,
     Stale,
     batch_from,
@@ -36,12 +36,12 @@ class Replayed:
     """A session as its journal tells it. ``known`` has the rows of every file it wrote or read;
     ``address`` is where it was served."""
 
-    rows: dict[str, Row]
-    base: dict[str, Row]
+    rows: dict[str, MarkRow]
+    base: dict[str, MarkRow]
     origins: Origins
-    known: dict[str | None, dict[str, Row]]
+    known: dict[str | None, dict[str, MarkRow]]
     batches: list[Batch] = field(default_factory=list)
-    conflicts: dict[str, Row | None] = field(default_factory=dict)
+    conflicts: dict[str, MarkRow | None] = field(default_factory=dict)
     address: Address | None = None
 
 
@@ -117,8 +117,8 @@ def _follow(past: Replayed, line: Mapping[str, Any]) -> None:
             past.conflicts.pop(name, None)
 
 
-def _file_from(line: Mapping[str, Any]) -> tuple[dict[str, Row], dict[str, Origin]]:
-    rows: dict[str, Row] = {}
+def _file_from(line: Mapping[str, Any]) -> tuple[dict[str, MarkRow], dict[str, Origin]]:
+    rows: dict[str, MarkRow] = {}
     origins: dict[str, Origin] = {}
     for item in line["rows"]:
         row = row_from(item["row"])

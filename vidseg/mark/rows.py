@@ -14,12 +14,12 @@ LARGEST_NS = 2**53 - 1
 """Above this a JSON number of a browser is no longer exact (ECMA-262, Number.MAX_SAFE_INTEGER)."""
 LONGEST_ID = 200
 
-Rows = Mapping[str, "Row"]
+Rows = Mapping[str, "MarkRow"]
 """Rows by id."""
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class MarkRow:
     """One row of the annotation. Times in ns, case time.
 
     ``label`` is the step's code where the vocabulary has it, else as written. ``start_ns`` is None
@@ -43,8 +43,8 @@ class Row:
 class Change:
     """A row becomes another: ``before`` None is a row added, ``after`` None one taken away."""
 
-    before: Row | None
-    after: Row | None
+    before: MarkRow | None
+    after: MarkRow | None
 
     def __post_init__(self) -> None:
         if self.before is None and self.after is None:
@@ -73,7 +73,7 @@ class Stale(Exception):  # noqa: N818 - an outcome that the page mends, not an e
     """A row is not what a change supposes."""
 
 
-def changed(rows: Rows, changes: Sequence[Change]) -> dict[str, Row]:
+def changed(rows: Rows, changes: Sequence[Change]) -> dict[str, MarkRow]:
     """Give the rows after the changes. Raises Stale, and then nothing is changed."""
     out = dict(rows)
     for change in changes:
@@ -86,10 +86,10 @@ def changed(rows: Rows, changes: Sequence[Change]) -> dict[str, Row]:
     return out
 
 
-def in_order(rows: Rows) -> list[Row]:
+def in_order(rows: Rows) -> list[MarkRow]:
     """Give the rows by start, the longer first; those that cannot be placed come last."""
 
-    def place(row: Row) -> tuple[bool, int, int]:
+    def place(row: MarkRow) -> tuple[bool, int, int]:
         end = LARGEST_NS if row.end_ns is None else row.end_ns
         return row.start_ns is None, row.start_ns or 0, -end
 
@@ -102,7 +102,7 @@ def difference(old: Rows, new: Rows) -> tuple[Change, ...]:
     return tuple(Change(old.get(i), new.get(i)) for i in ids if old.get(i) != new.get(i))
 
 
-def row_json(row: Row | None) -> dict[str, Any] | None:
+def row_json(row: MarkRow | None) -> dict[str, Any] | None:
     """Give a row as JSON data."""
     if row is None:
         return None
@@ -143,7 +143,7 @@ def batch_from(data: object, client: object) -> Batch:
     )
 
 
-def row_from(data: object) -> Row | None:
+def row_from(data: object) -> MarkRow | None:
     """Read a row from JSON data; None for null. Raises ValueError that says what is wrong.
 
     Keys that say what follows from the others (``running``, ``why``) are passed over.
@@ -161,7 +161,7 @@ def row_from(data: object) -> Row | None:
             raise ValueError("attributes must be a list of pairs of texts")
         texts = {"name": pair[0], "value": pair[1]}
         pairs.append((_text(texts, "name"), _text(texts, "value", empty=True)))
-    return Row(
+    return MarkRow(
         _text(table, "id", LONGEST_ID),
         label,
         _time(table, "start_ns"),

@@ -9,10 +9,10 @@ from typing import Any
 from vidseg import __version__
 from vidseg.formats import write_sheet
 from vidseg.formats.mask_list import read_masks, write_masks
-from vidseg.mark.keeper import Keeper
+from vidseg.mark.keeper import AnnotationKeeper
+from vidseg.mark.page_json import agreement_json, mask_from, mask_json, problem_json, recording_json
 from vidseg.mark.rows import Batch, in_order
 from vidseg.mark.sheet_rows import origins_of
-from vidseg.mark.told import agreement_json, mask_from, mask_json, problem_json, recording_json
 from vidseg.model.annotation import Sheet
 from vidseg.model.edits import Edit
 from vidseg.model.procedure import Procedure
@@ -54,7 +54,7 @@ class Session:
 
     def __init__(
         self,
-        keeper: Keeper,
+        keeper: AnnotationKeeper,
         *,
         usual: Mapping[str, Usual] | None = None,
         captions: Captions | None = None,

@@ -12,9 +12,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from vidseg.mark.rows import Row, Rows
-from vidseg.measure.resolve import resolve
-from vidseg.measure.ruler import SNAP_TOLERANCE_NS, Clock, Ruler
+from vidseg.mark.rows import MarkRow, Rows
+from vidseg.measure.case.resolve import resolve
+from vidseg.measure.case.ruler import SNAP_TOLERANCE_NS, Clock, Ruler
 from vidseg.model.annotation import (
     TO_BE_CONFIRMED,
     Edge,
@@ -33,7 +33,7 @@ from vidseg.model.recording import Recording
 class Origin:
     """What a row was in the file, and the row made of it."""
 
-    row: Row
+    row: MarkRow
     label: str
     start: Moment | Edge | None
     end: Moment | Edge | None
@@ -68,7 +68,7 @@ class Desk:
         """Give the moment to write for a time (ns): on the timecode clock a frame number."""
         return at_ns if self.clock == "recording" else Frame(self.recording.frame_at(at_ns))
 
-    def running(self, row: Row) -> bool:
+    def running(self, row: MarkRow) -> bool:
         """Say whether a row is a step that has begun and not ended."""
         step = self.procedure.find(row.label)
         return (
@@ -117,7 +117,7 @@ def origins_of(sheet: Sheet, desk: Desk) -> dict[str, Origin]:
 def _origin(mark: Mark, desk: Desk) -> Origin:
     step = desk.procedure.find(mark.label)
     draft = mark.unconfirmed
-    row = Row(
+    row = MarkRow(
         new_id(),
         step.code if step is not None else mark.label,
         0 if mark.start is Edge.OPEN else desk.place(mark.start),
@@ -131,7 +131,7 @@ def _origin(mark: Mark, desk: Desk) -> Origin:
     return Origin(row, mark.label, mark.start, mark.end)
 
 
-def mark_of(row: Row, origin: Origin | None, desk: Desk, source: str, line: int) -> Mark | None:
+def mark_of(row: MarkRow, origin: Origin | None, desk: Desk, source: str, line: int) -> Mark | None:
     """Write a row as a mark; None for a row whose start was never placed and is not known."""
     label = row.label
     start: Moment | Edge | None = None if row.start_ns is None else desk.moment(row.start_ns)
@@ -151,7 +151,9 @@ def mark_of(row: Row, origin: Origin | None, desk: Desk, source: str, line: int)
     return Mark(label, start, end, note, source, line, row.attributes)
 
 
-def marks_of(rows: Iterable[Row], origins: Origins, desk: Desk, source: str) -> tuple[Mark, ...]:
+def marks_of(
+    rows: Iterable[MarkRow], origins: Origins, desk: Desk, source: str
+) -> tuple[Mark, ...]:
     """Write rows as marks, in their order; ``line`` counts them from 1."""
     made = [mark_of(row, origins.get(row.id), desk, source, n) for n, row in enumerate(rows, 1)]
     return tuple(mark for mark in made if mark is not None)
@@ -172,7 +174,7 @@ def origin_json(origin: Origin) -> list[Any]:
     return [origin.label, _moment_json(origin.start), _moment_json(origin.end)]
 
 
-def origin_from(data: list[Any], row: Row) -> Origin:
+def origin_from(data: list[Any], row: MarkRow) -> Origin:
     """Read back what ``origin_json`` gave. Raises ValueError or KeyError for anything else."""
     label, start, end = data
     return Origin(row, label, _moment_from(start), _moment_from(end))

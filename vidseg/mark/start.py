@@ -13,19 +13,19 @@ from vidseg.formats import read_captions, read_sheet
 from vidseg.formats.vocabulary import load_procedure
 from vidseg.mark.aids import Aids
 from vidseg.mark.app import make_app
+from vidseg.mark.delivery import Show
 from vidseg.mark.hub import Hub
 from vidseg.mark.journal import Unwritable
-from vidseg.mark.keeper import Facts, Keeper
+from vidseg.mark.keeper import AnnotationFacts, AnnotationKeeper
 from vidseg.mark.kept_file import KEPT_SUFFIXES
 from vidseg.mark.replay import Address
-from vidseg.mark.rows import Batch, Change, Row
+from vidseg.mark.rows import Batch, Change, MarkRow
 from vidseg.mark.serve import Server, bind, new_token, serve
 from vidseg.mark.session import Second, Session, Usual
 from vidseg.mark.sheet_rows import Desk, origins_of
-from vidseg.mark.show import Show
+from vidseg.measure.case.ruler import Clock
 from vidseg.measure.draft.learn import learned_lengths
-from vidseg.measure.ruler import Clock
-from vidseg.media.probe import open_recording
+from vidseg.media.read.probe import open_recording
 from vidseg.model.annotation import Sheet
 from vidseg.model.case import Case
 from vidseg.model.clock import NS
@@ -40,7 +40,7 @@ SAME_EVENT_NS = 2 * NS
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class MarkingRequest:
     """What the user asked for; nothing is opened yet. ``case.annotation`` is what is gone on with.
 
     ``usual`` holds the lengths that a library teaches, by step code.
@@ -74,7 +74,7 @@ class Wanted:
                 named = read_sheet(path).procedure
         return named or DEFAULT_PROCEDURE
 
-    def with_lengths(self, library: Library) -> Wanted:
+    def with_lengths(self, library: Library) -> MarkingRequest:
         """Add the usual lengths that a library teaches."""
         from vidseg.many.learned import library_visits
 
@@ -112,8 +112,8 @@ class Wanted:
         desk = Desk(recording, procedure, self.clock)
         # a name taken from the recording's file may name a patient: it goes into no new file
         own_id = case.id if case.id != case.recordings[0].stem else None
-        facts = Facts(procedure.code, own_id, self.annotator)
-        keeper = Keeper(self.kept, desk, facts, hub.tell)
+        facts = AnnotationFacts(procedure.code, own_id, self.annotator)
+        keeper = AnnotationKeeper(self.kept, desk, facts, hub.tell)
         try:
             self._refuse_strangers(keeper)
             found = list(recording_problems(recording))
@@ -140,7 +140,7 @@ class Wanted:
             keeper.close()
             raise
 
-    def _refuse_strangers(self, keeper: Keeper) -> None:
+    def _refuse_strangers(self, keeper: AnnotationKeeper) -> None:
         """With ``blind``, an annotation that names another annotator is not shown at all."""
         theirs = keeper.read_annotator
         if self.blind and theirs and theirs != self.annotator:
@@ -205,7 +205,7 @@ def _second(path: Path) -> Second:
     return Second(sheet.annotator or path.stem, sheet)
 
 
-def _bring_in(keeper: Keeper, sheet: Sheet, name: str, *, draft: bool = False) -> None:
+def _bring_in(keeper: AnnotationKeeper, sheet: Sheet, name: str, *, draft: bool = False) -> None:
     """Add rows of another file as one batch; of a draft only what is not marked already."""
     keeper.notices += [str(problem) for problem in sheet.problems]
     rows = [origin.row for origin in origins_of(sheet, keeper.desk).values()]
@@ -226,7 +226,7 @@ def _bring_in(keeper: Keeper, sheet: Sheet, name: str, *, draft: bool = False) -
             raise UsageError(f"the rows of {name} cannot be kept: {error}") from None
 
 
-def _same(drafted: Row, row: Row) -> bool:
+def _same(drafted: MarkRow, row: MarkRow) -> bool:
     """Say whether a drafted row speaks of a visit or event that has a row already."""
     if drafted.label != row.label or drafted.start_ns is None or row.start_ns is None:
         return False

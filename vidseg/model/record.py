@@ -13,7 +13,7 @@ from vidseg.model.timing import StepTiming
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class CaseFacts:
     """What is told of a case; empty text and None mean "not told".
 
     ``surgeon`` is a pseudonym. ``date`` is ``YYYY``, ``YYYY-MM`` or ``YYYY-MM-DD``. ``complete``:
@@ -45,4 +45,4 @@ class Record:
     observed_ns: int
     excluded_ns: int
     steps: tuple[StepTiming, ...]
-    facts: Facts = field(default_factory=Facts)
+    facts: CaseFacts = field(default_factory=CaseFacts)

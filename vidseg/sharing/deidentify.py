@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Literal
 
 from vidseg import __version__
+from vidseg.disk.digests import file_sha256
 from vidseg.export.deidentify import (
     Pair,
     SharingRecord,
@@ -21,13 +22,12 @@ from vidseg.export.deidentify import (
     write_record_page,
 )
 from vidseg.export.folder import OutputFolder, digest
-from vidseg.export.stamps import file_sha256
-from vidseg.measure.carry import carry
-from vidseg.measure.disclosure import Sharing, Status, dicom_options, safe_harbor
-from vidseg.media.look import find_look
-from vidseg.media.redact_plan import Kept, plan
-from vidseg.media.residue import residue
-from vidseg.media.still import write_pictures
+from vidseg.measure.case.retime import carry
+from vidseg.measure.privacy.disclosure import Sharing, Status, dicom_options, safe_harbor
+from vidseg.media.picture.screening import find_look
+from vidseg.media.picture.still import write_pictures
+from vidseg.media.redact.redact_plan import Kept, plan
+from vidseg.media.redact.residue import residue
 from vidseg.model.case import Case, CaseResult
 from vidseg.model.clock import format_time
 from vidseg.model.consent import Consent
@@ -37,7 +37,7 @@ from vidseg.reading import Progress, silent
 from vidseg.sharing.hiding import Hiding, decide, show_look
 from vidseg.sharing.making import COPY, make_case, make_recording, make_stills, read_again
 from vidseg.sharing.options import Shared, ShareOptions, require_consent
-from vidseg.sharing.words import INTERVAL, Words, sift
+from vidseg.sharing.words import INTERVAL, SharedWords, sift
 
 RECORD = "record"
 SIDES = ("before", "after")
@@ -106,7 +106,7 @@ def _record(
     options: ShareOptions,
     consent: Consent,
     hiding: Hiding,
-    words: Words,
+    words: SharedWords,
     case: Case,
     notes: tuple[str, ...],
     folder: OutputFolder,
@@ -136,7 +136,9 @@ def _record(
     )
 
 
-def _sharing(result: CaseResult, options: ShareOptions, hiding: Hiding, words: Words) -> Sharing:
+def _sharing(
+    result: CaseResult, options: ShareOptions, hiding: Hiding, words: SharedWords
+) -> Sharing:
     look = hiding.look
     sound: Literal["none", "kept", "removed"] = "none"
     if any(part.audio for part in result.recording.parts):

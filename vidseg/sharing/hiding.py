@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from vidseg import __version__
+from vidseg.disk.digests import file_sha256
 from vidseg.export.folder import OutputFolder, digest
-from vidseg.export.stamps import file_sha256
 from vidseg.formats.mask_list import write_masks
-from vidseg.measure.left_to_see import mask_of, overlays_left, views_left
-from vidseg.media.look_pictures import write_crops, write_view_thumbnails
-from vidseg.media.redact_plan import Redaction
+from vidseg.measure.privacy.unmasked import mask_of, overlays_left, views_left
+from vidseg.media.picture.screening_pictures import write_crops, write_view_thumbnails
+from vidseg.media.redact.redact_plan import Redaction
 from vidseg.model.case import CaseResult
 from vidseg.model.clock import format_time
-from vidseg.model.look import Look
+from vidseg.model.screening import Screening
 from vidseg.model.span import Span, Spans
 from vidseg.reading import Progress
 from vidseg.sharing.options import ShareOptions
@@ -25,14 +25,14 @@ LOOK = "record/look"
 class Hiding:
     """What a look found, what is to be done to the recording, and what is still undecided."""
 
-    look: Look
+    look: Screening
     redaction: Redaction
     undecided: tuple[str, ...]
     overlays_gone: int
     views_gone: int
 
 
-def decide(result: CaseResult, options: ShareOptions, look: Look) -> Hiding:
+def decide(result: CaseResult, options: ShareOptions, look: Screening) -> Hiding:
     """Turn what is asked for and what was found into what is done."""
     marks, recorded = result.annotation, result.recording.recorded
     cut, black = options.cut, options.blanked
@@ -76,7 +76,9 @@ def decide(result: CaseResult, options: ShareOptions, look: Look) -> Hiding:
     )
 
 
-def show_look(result: CaseResult, look: Look, folder: OutputFolder, progress: Progress) -> None:
+def show_look(
+    result: CaseResult, look: Screening, folder: OutputFolder, progress: Progress
+) -> None:
     """Write crops of overlays, thumbnails of views, and the masks that would hide them."""
     recording = result.recording
     names = [

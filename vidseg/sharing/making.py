@@ -8,10 +8,10 @@ import tomllib
 from pathlib import Path
 
 from vidseg import __version__
+from vidseg.disk.digests import file_sha256
 from vidseg.export.chapters import case_chapters
 from vidseg.export.deidentify import write_json
 from vidseg.export.folder import OutputFolder, digest
-from vidseg.export.stamps import file_sha256
 from vidseg.export.still_list import write_still_list
 from vidseg.export.stills import plan_stills, write_stills
 from vidseg.formats import write_sheet
@@ -19,15 +19,15 @@ from vidseg.formats.case_file import read_case
 from vidseg.formats.case_writing import write_case
 from vidseg.formats.vocabulary_writing import write_procedure
 from vidseg.formats.webvtt import write_captions
-from vidseg.measure.carry import Carried, differing
-from vidseg.measure.sifting import sheet_of
-from vidseg.media.redact import redact
-from vidseg.media.redact_plan import Redaction
+from vidseg.measure.case.retime import Carried, differing
+from vidseg.measure.privacy.sifting import sheet_of
+from vidseg.media.redact.redact import redact
+from vidseg.media.redact.redact_plan import Redaction
 from vidseg.model.case import Case, CaseResult
 from vidseg.model.problem import MediaError
 from vidseg.reading import Progress, read_case_files
 from vidseg.sharing.options import ShareOptions
-from vidseg.sharing.words import Words, own_vocabulary
+from vidseg.sharing.words import SharedWords, own_vocabulary
 
 COPY = "copy"
 WAYS = "record/ways.json"
@@ -73,7 +73,7 @@ def make_case(
     folder: OutputFolder,
     name: str,
     carried: Carried,
-    words: Words,
+    words: SharedWords,
 ) -> Case:
     """Write the annotation, the captions, the vocabulary where it is the user's own, and
     ``case.toml``; give that case, its paths relative."""

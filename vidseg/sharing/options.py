@@ -10,8 +10,8 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Literal
 
-from vidseg.measure.group_size import Group
-from vidseg.measure.sifting import Sifted
+from vidseg.measure.privacy.k_anonymity import Group
+from vidseg.measure.privacy.sifting import Sifted
 from vidseg.model.case import Case
 from vidseg.model.consent import Answer, Consent, Purpose
 from vidseg.model.mask import Mask

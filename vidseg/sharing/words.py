@@ -9,11 +9,11 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 
 from vidseg.formats.vocabulary import builtin_codes, load_procedure
-from vidseg.measure.captions import cut_captions
-from vidseg.measure.group_size import Group, coarse, group_sizes
-from vidseg.measure.identifiers import words_of
-from vidseg.measure.sifting import Sieve, Sifted, without_words
-from vidseg.media.redact_plan import Kept, Redaction
+from vidseg.measure.case.captions import cut_captions
+from vidseg.measure.privacy.identifiers import words_of
+from vidseg.measure.privacy.k_anonymity import Group, coarse, group_sizes
+from vidseg.measure.privacy.sifting import Sieve, Sifted, without_words
+from vidseg.media.redact.redact_plan import Kept, Redaction
 from vidseg.model.annotation import Annotation
 from vidseg.model.case import CaseResult
 from vidseg.model.problem import UsageError
@@ -27,7 +27,7 @@ INTERVAL = "days_since_start"
 
 
 @dataclass
-class Words:
+class SharedWords:
     """What of the words goes into the copy. ``captions`` are on the copy's clock.
 
     ``gone`` and ``allowed`` count findings by letter, those in the recording's metadata among
@@ -46,12 +46,14 @@ class Words:
     done: list[str] = field(default_factory=list)
 
 
-def sift(result: CaseResult, options: ShareOptions, redaction: Redaction, kept: Kept) -> Words:
+def sift(
+    result: CaseResult, options: ShareOptions, redaction: Redaction, kept: Kept
+) -> SharedWords:
     """Decide on every word. Raises UsageError for a covariate that is not there, for a date that
     gives no interval, and for a vocabulary with names that may identify someone."""
     _refuse_telling_vocabulary(result.procedure, options)
     sieve = Sieve(words_of([label for label, _ in result.procedure.labels()]), options.allowed)
-    words = Words(without_words(result.annotation))
+    words = SharedWords(without_words(result.annotation))
     sifted = sieve.notes(result.annotation)
     if options.keep_notes:
         words.annotation = replace(sifted, annotator="", source="")
@@ -86,7 +88,7 @@ def _captions(
     options: ShareOptions,
     redaction: Redaction,
     kept: Kept,
-    words: Words,
+    words: SharedWords,
 ) -> None:
     sifted = sieve.captions(spoken)
     if not options.keep_captions:
@@ -98,7 +100,7 @@ def _captions(
     words.captions = cut_captions(replace(sifted, cues=heard), [span for span, _ in kept])
 
 
-def _people(result: CaseResult, sieve: Sieve, options: ShareOptions, words: Words) -> None:
+def _people(result: CaseResult, sieve: Sieve, options: ShareOptions, words: SharedWords) -> None:
     """Keep the role, and the surgeon's pseudonym where asked, unless they sound like a name."""
     case = result.case
     if case.role and sieve.passes(f"by {case.role}", "role"):
@@ -109,7 +111,9 @@ def _people(result: CaseResult, sieve: Sieve, options: ShareOptions, words: Word
         words.done.append("The surgeon's pseudonym left out.")
 
 
-def _covariates(result: CaseResult, sieve: Sieve, options: ShareOptions, words: Words) -> None:
+def _covariates(
+    result: CaseResult, sieve: Sieve, options: ShareOptions, words: SharedWords
+) -> None:
     told = dict(result.case.covariates)
     unknown = [name for name in (*options.coarsen, *options.left_out) if name not in told]
     if unknown:

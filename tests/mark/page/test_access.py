@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from vidseg.formats import write_sheet
-from vidseg.mark.start import Wanted
+from vidseg.mark.start import MarkingRequest
 from vidseg.model.annotation import TO_BE_CONFIRMED, Mark, Sheet
 from vidseg.model.case import Case
 
@@ -19,7 +19,7 @@ Opened = Callable[..., Any]
 
 @pytest.fixture(scope="module")
 def full(
-    serving: Callable[[Wanted], AbstractContextManager[Any]],
+    serving: Callable[[MarkingRequest], AbstractContextManager[Any]],
     operation: Path,
     tmp_path_factory: pytest.TempPathFactory,
 ) -> Iterator[Any]:
@@ -40,7 +40,7 @@ def full(
     theirs = (mark("capsulorhexis", 25, 78), mark("hydrodissection", 90, 150))
     write_sheet(Sheet("other.json", theirs, procedure="phaco"), folder / "other.json")
     case = Case("operation", (operation,), folder / "mine.json")
-    with serving(Wanted(case, second=folder / "other.json")) as server:
+    with serving(MarkingRequest(case, second=folder / "other.json")) as server:
         yield server
 
 
@@ -101,12 +101,12 @@ def test_the_tab_key_reaches_every_part_and_leaves_it(opened: Opened, full: Any)
 
 
 def test_what_is_marked_is_said(
-    serving: Callable[[Wanted], AbstractContextManager[Any]],
+    serving: Callable[[MarkingRequest], AbstractContextManager[Any]],
     opened: Opened,
     operation: Path,
     tmp_path: Path,
 ) -> None:
-    with serving(Wanted(Case("operation", (operation,), tmp_path / "a.json"))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), tmp_path / "a.json"))) as server:
         page = opened(server.base)
         said = "document.getElementById('told').textContent"
         page.press("c")
@@ -141,7 +141,7 @@ def test_all_that_marking_needs_is_in_the_window(
 
 
 def test_blind_shows_nothing_of_another_reader(
-    serving: Callable[[Wanted], AbstractContextManager[Any]],
+    serving: Callable[[MarkingRequest], AbstractContextManager[Any]],
     opened: Opened,
     full: Any,
     operation: Path,
@@ -152,7 +152,7 @@ def test_blind_shows_nothing_of_another_reader(
     mark = Mark("capsulorhexis", 25 * FRAME, 78 * FRAME)
     write_sheet(Sheet("other.json", (mark,), procedure="phaco"), other)
     case = Case("operation", (operation,), tmp_path / "a.json")
-    with serving(Wanted(case, second=other, blind=True)) as server:
+    with serving(MarkingRequest(case, second=other, blind=True)) as server:
         page = opened(server.base)
         assert not page.page.locator("[data-view-button='compare']").is_visible()
         assert "blind" in page.text("about")

@@ -7,13 +7,13 @@ from typing import Any
 
 from vidseg.formats import read_sheet, write_sheet
 from vidseg.formats.mask_list import read_masks
-from vidseg.mark.start import Wanted
+from vidseg.mark.start import MarkingRequest
 from vidseg.model.annotation import TO_BE_CONFIRMED, Edge, Mark, Sheet
 from vidseg.model.case import Case
 from vidseg.model.mask import Mask
 
 FRAME = 40_000_000
-Serving = Callable[[Wanted], AbstractContextManager[Any]]
+Serving = Callable[[MarkingRequest], AbstractContextManager[Any]]
 Opened = Callable[..., Any]
 
 
@@ -40,7 +40,7 @@ def test_undo_and_redo_reach_across_a_reload(
     serving: Serving, opened: Opened, operation: Path, tmp_path: Path
 ) -> None:
     target = tmp_path / "mine.json"
-    with serving(Wanted(Case("operation", (operation,), target))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), target))) as server:
         page = opened(server.base)
         for frame, key in ((10, "c"), (60, "h"), (100, "h")):
             page.go(frame)
@@ -80,7 +80,7 @@ def test_edges_are_dragged_and_nudged(
     target = written(
         tmp_path / "mine.json", ("capsulorhexis", 20, 80), ("hydrodissection", 80, 150)
     )
-    with serving(Wanted(Case("operation", (operation,), target))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), target))) as server:
         page = opened(server.base)
         box = page.page.locator("#lanes [data-id]").nth(0).bounding_box()
         lane = page.page.locator(".axis").bounding_box()
@@ -117,7 +117,7 @@ def test_split_join_change_note_and_delete(
     serving: Serving, opened: Opened, operation: Path, tmp_path: Path
 ) -> None:
     target = written(tmp_path / "mine.json", ("capsulorhexis", 20, 80))
-    with serving(Wanted(Case("operation", (operation,), target))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), target))) as server:
         page = opened(server.base)
         page.choose(0)
         page.go(50)
@@ -145,7 +145,7 @@ def test_an_edge_that_the_recording_does_not_show_is_said_to_be_open(
     serving: Serving, opened: Opened, operation: Path, tmp_path: Path
 ) -> None:
     target = tmp_path / "mine.json"
-    with serving(Wanted(Case("operation", (operation,), target))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), target))) as server:
         page = opened(server.base)
         page.go(0)
         page.press("c")
@@ -170,7 +170,7 @@ def test_a_key_inside_a_row_takes_the_rest_of_it(
     target = written(
         tmp_path / "mine.json", ("capsulorhexis", 20, 80), ("hydrodissection", 100, 150)
     )
-    with serving(Wanted(Case("operation", (operation,), target))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), target))) as server:
         page = opened(server.base)
         page.go(60)
         page.press("m", ".", ".", "m")
@@ -205,7 +205,7 @@ def test_draft_rows_are_confirmed_and_rejected_one_by_one(
         note=TO_BE_CONFIRMED,
     )
     target = tmp_path / "mine.json"
-    wanted = Wanted(Case("operation", (operation,), target), draft=draft)
+    wanted = MarkingRequest(Case("operation", (operation,), target), draft=draft)
     with serving(wanted) as server:
         page = opened(server.base)
         assert page.text("draft-bar").startswith("3 draft rows to confirm")
@@ -232,7 +232,7 @@ def test_draft_rows_are_confirmed_and_rejected_one_by_one(
 def test_steps_are_filtered_and_keys_changed(
     serving: Serving, opened: Opened, operation: Path, tmp_path: Path
 ) -> None:
-    with serving(Wanted(Case("operation", (operation,), tmp_path / "a.json"))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), tmp_path / "a.json"))) as server:
         page = opened(server.base)
         page.go(40)
         page.press("*")
@@ -260,7 +260,7 @@ def test_masks_are_drawn_typed_and_kept(
     serving: Serving, opened: Opened, operation: Path, tmp_path: Path
 ) -> None:
     target = tmp_path / "mine.json"
-    with serving(Wanted(Case("operation", (operation,), target))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), target))) as server:
         page = opened(server.base)
         page.page.locator("[data-view-button='masks']").click()
         box = page.page.locator("#mask-layer").bounding_box()

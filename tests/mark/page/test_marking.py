@@ -11,7 +11,7 @@ import pytest
 
 from synthetic_clips import make_clip
 from vidseg.formats import read_sheet
-from vidseg.mark.start import Wanted
+from vidseg.mark.start import MarkingRequest
 from vidseg.model.case import Case
 
 SIZE = (160, 96)
@@ -99,7 +99,9 @@ def test_an_operation_marked_while_it_plays(
     count = 260 * stretch
     times = [frame * 40_000_000 for frame in range(count + 1)]
     make_clip(recording, frames=count, size=SIZE, gop=25)
-    with serving(Wanted(Case("operation", (recording,), target), procedure="phaco")) as server:
+    with serving(
+        MarkingRequest(Case("operation", (recording,), target), procedure="phaco")
+    ) as server:
         page = opened(server.base)
         page.watch_keys()
         play_and_press(page, speed, stretch)
@@ -129,7 +131,7 @@ def test_at_a_variable_rate_the_frame_seen_is_written(
     times = irregular_times(520)
     recording = tmp_path / "variable.mkv"
     make_clip(recording, frames=520, size=SIZE, times_ns=times, gop=25)
-    with serving(Wanted(Case("variable", (recording,), None), procedure="phaco")) as server:
+    with serving(MarkingRequest(Case("variable", (recording,), None), procedure="phaco")) as server:
         own = np.concatenate([p.start + p.frame_ns for p in server.session.recording.parts])
         page = opened(server.base)
         page.watch_keys()
@@ -145,7 +147,7 @@ def test_at_rest_the_frame_shown_is_the_edge(
     operation: Path,
     tmp_path: Path,
 ) -> None:
-    with serving(Wanted(Case("operation", (operation,), tmp_path / "a.json"))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), tmp_path / "a.json"))) as server:
         page = opened(server.base)
         for key, frame in (
             (".", 1),

@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import Any
 
 from vidseg.formats import read_sheet, write_sheet
-from vidseg.mark.start import Wanted
+from vidseg.mark.start import MarkingRequest
 from vidseg.model.annotation import Mark, Sheet
 from vidseg.model.case import Case
 
 FRAME = 40_000_000
-Serving = Callable[[Wanted], AbstractContextManager[Any]]
+Serving = Callable[[MarkingRequest], AbstractContextManager[Any]]
 Opened = Callable[..., Any]
 Started = Callable[..., AbstractContextManager[tuple[subprocess.Popen[str], str]]]
 
@@ -52,7 +52,7 @@ def test_a_server_killed_and_started_again_gets_what_waited(
 def test_a_killed_tab_leaves_what_waited_to_the_next(
     serving: Serving, opened: Opened, operation: Path, tmp_path: Path
 ) -> None:
-    with serving(Wanted(Case("operation", (operation,), tmp_path / "mine.json"))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), tmp_path / "mine.json"))) as server:
         page = opened(server.base, quiet=False)
         page.page.route("**/changes", lambda route: route.abort())
         page.go(20)
@@ -69,7 +69,7 @@ def test_a_killed_tab_leaves_what_waited_to_the_next(
 def test_two_tabs_show_the_same_and_a_clash_is_asked_about(
     serving: Serving, opened: Opened, operation: Path, tmp_path: Path
 ) -> None:
-    with serving(Wanted(Case("operation", (operation,), tmp_path / "mine.json"))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), tmp_path / "mine.json"))) as server:
         one, other = opened(server.base), opened(server.base, quiet=False)
         one.go(20)
         one.press("c")
@@ -101,7 +101,7 @@ def test_another_program_changes_the_file(
     serving: Serving, opened: Opened, operation: Path, tmp_path: Path
 ) -> None:
     target = tmp_path / "mine.json"
-    with serving(Wanted(Case("operation", (operation,), target))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), target))) as server:
         page = opened(server.base)
         page.go(20)
         page.press("c", ".", "c")
@@ -117,7 +117,7 @@ def test_own_rows_may_take_the_place_of_an_unreadable_file(
     serving: Serving, opened: Opened, operation: Path, tmp_path: Path
 ) -> None:
     target = tmp_path / "mine.json"
-    with serving(Wanted(Case("operation", (operation,), target))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), target))) as server:
         page = opened(server.base)
         page.go(20)
         page.press("c", ".", "c")
@@ -142,7 +142,7 @@ def test_own_rows_may_take_the_place_of_an_unreadable_file(
 def test_the_page_ends_the_server(
     serving: Serving, opened: Opened, operation: Path, tmp_path: Path
 ) -> None:
-    with serving(Wanted(Case("operation", (operation,), tmp_path / "mine.json"))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), tmp_path / "mine.json"))) as server:
         page = opened(server.base, quiet=False)
         page.go(20)
         page.press("c")

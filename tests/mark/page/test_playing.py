@@ -6,12 +6,12 @@ from pathlib import Path
 from typing import Any
 
 from synthetic_clips import make_clip
-from vidseg.mark.start import Wanted
+from vidseg.mark.start import MarkingRequest
 from vidseg.model.case import Case
 
 SIZE = (160, 96)
 NS = 1_000_000_000
-Serving = Callable[[Wanted], AbstractContextManager[Any]]
+Serving = Callable[[MarkingRequest], AbstractContextManager[Any]]
 Opened = Callable[..., Any]
 
 
@@ -33,7 +33,7 @@ def test_a_recording_no_browser_plays_is_shown_in_segments(
 ) -> None:
     recording = tmp_path / "old.mpg"
     make_clip(recording, frames=150, size=SIZE, codec="mpeg2video", gop=12)
-    with serving(Wanted(Case("old", (recording,), tmp_path / "a.json"))) as server:
+    with serving(MarkingRequest(Case("old", (recording,), tmp_path / "a.json"))) as server:
         page = opened(server.base)
         assert mode(page) == "segments"
         for frame in (0, 149, 61, 62, 3, 100):
@@ -59,7 +59,7 @@ def test_parts_play_as_one_and_holes_are_jumped(
     make_clip(first, frames=50, size=SIZE, gop=25)
     make_clip(second, frames=50, size=SIZE, gop=25, first_number=50)
     case = Case("two", (first, second), tmp_path / "a.json", starts=(0, 5 * NS))
-    with serving(Wanted(case)) as server:
+    with serving(MarkingRequest(case)) as server:
         page = opened(server.base)
         assert page.page.locator("#over-spans .hole").count() == 1
         for frame in (49, 50, 99, 46, 10, 48, 99, 49):
@@ -75,7 +75,7 @@ def test_parts_play_as_one_and_holes_are_jumped(
 def test_a_file_that_fails_after_all_is_shown_in_segments(
     serving: Serving, opened: Opened, operation: Path, tmp_path: Path
 ) -> None:
-    with serving(Wanted(Case("operation", (operation,), tmp_path / "a.json"))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), tmp_path / "a.json"))) as server:
 
         def spoilt(page: Any) -> None:
             page.route("**/media/file", lambda route: route.fulfill(status=200, body="nothing"))
@@ -88,7 +88,7 @@ def test_a_file_that_fails_after_all_is_shown_in_segments(
 def test_a_change_of_picture_draws_an_edge_when_asked(
     serving: Serving, opened: Opened, operation: Path, tmp_path: Path
 ) -> None:
-    with serving(Wanted(Case("operation", (operation,), tmp_path / "a.json"))) as server:
+    with serving(MarkingRequest(Case("operation", (operation,), tmp_path / "a.json"))) as server:
         page = opened(server.base)
         page.page.route(
             "**/near-change?at_ns=2000000000",

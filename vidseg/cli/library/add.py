@@ -11,7 +11,7 @@ import click
 
 from vidseg.cli.library.options import library_option, opened
 from vidseg.cli.options import FILE, Duration, Rate, procedure_option, quiet_option
-from vidseg.cli.show import progress_shown, say, show_problems
+from vidseg.cli.screen import progress_shown, say, show_problems
 
 if TYPE_CHECKING:
     from vidseg.library.adding import Added
@@ -72,12 +72,12 @@ def command(
       vidseg library add all.csv --case-column VideoID --cases videos.csv
     """
     from vidseg.formats.case_table import read_case_table
-    from vidseg.many.gather import Wanted, gather
+    from vidseg.many.gather import GatherOptions, gather
     from vidseg.model.problem import UsageError
 
     if case and (len(sources) > 1 or case_column):
         raise UsageError("--case names the case of a single annotation; use --cases for several")
-    wanted = Wanted.of(
+    wanted = GatherOptions.of(
         read_case_table(table) if table else (),
         case_column=case_column,
         procedure=procedure,

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from vidseg.cli.library.options import filter_of, filter_options, library_option, opened
-from vidseg.cli.library.show import deliver
+from vidseg.cli.library.study_tables import deliver
 from vidseg.cli.options import FILE, Duration, json_option, quiet_option
 
 

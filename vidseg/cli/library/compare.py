@@ -15,7 +15,7 @@ from vidseg.cli.library.options import (
     measure_option,
     opened,
 )
-from vidseg.cli.library.show import deliver
+from vidseg.cli.library.study_tables import deliver
 from vidseg.cli.options import FILE, json_option, quiet_option
 
 

@@ -16,7 +16,7 @@ from vidseg.cli.library.options import (
     measure_option,
     opened,
 )
-from vidseg.cli.library.show import deliver
+from vidseg.cli.library.study_tables import deliver
 from vidseg.cli.options import FILE, Duration, json_option, quiet_option
 
 

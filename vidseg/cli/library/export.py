@@ -9,7 +9,7 @@ import click
 
 from vidseg.cli.library.options import filter_of, filter_options, library_option, opened
 from vidseg.cli.options import FILE, quiet_option
-from vidseg.cli.show import say
+from vidseg.cli.screen import say
 
 
 @click.command("export")

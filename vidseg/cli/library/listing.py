@@ -7,9 +7,9 @@ from typing import Any
 import click
 
 from vidseg.cli.library.options import filter_of, filter_options, library_option, opened
-from vidseg.cli.library.show import json_text, table_text
+from vidseg.cli.library.study_tables import json_text, table_text
 from vidseg.cli.options import json_option
-from vidseg.cli.show import say
+from vidseg.cli.screen import say
 
 COLUMNS = {
     "case": "case",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from vidseg.cli.show import say
+from vidseg.cli.screen import say
 
 if TYPE_CHECKING:
     from vidseg.library.filters import Filter

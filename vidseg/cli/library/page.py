@@ -15,7 +15,7 @@ from vidseg.cli.library.options import (
     opened,
 )
 from vidseg.cli.options import FILE, quiet_option
-from vidseg.cli.show import say
+from vidseg.cli.screen import say
 
 
 @click.command("page")

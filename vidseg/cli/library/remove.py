@@ -6,7 +6,7 @@ import click
 
 from vidseg.cli.library.options import library_option, opened
 from vidseg.cli.options import quiet_option
-from vidseg.cli.show import say
+from vidseg.cli.screen import say
 
 
 @click.command("remove")

@@ -3,6 +3,6 @@
 from vidseg.measure.draft.draft import Draft, DraftRow, draft
 from vidseg.measure.draft.events import DraftEvent
 from vidseg.measure.draft.evidence import Telling
-from vidseg.measure.draft.settings import Settings
+from vidseg.measure.draft.settings import DraftWeights
 
-__all__ = ["Draft", "DraftEvent", "DraftRow", "Settings", "Telling", "draft"]
+__all__ = ["Draft", "DraftEvent", "DraftRow", "DraftWeights", "Telling", "draft"]

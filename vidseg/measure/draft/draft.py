@@ -13,7 +13,7 @@ from vidseg.measure.draft.order import Visit, best_path
 from vidseg.measure.draft.places import course_of, drafted_steps, slots_and_asides, stretched
 from vidseg.measure.draft.refusal import refuse, refuse_order, refuse_rows
 from vidseg.measure.draft.sayings import sayings_of
-from vidseg.measure.draft.settings import Settings
+from vidseg.measure.draft.settings import DraftWeights
 from vidseg.model.annotation import Cue
 from vidseg.model.clock import NS
 from vidseg.model.procedure import Procedure, Step
@@ -61,7 +61,7 @@ def draft(
     procedure: Procedure,
     length_ns: int | None = None,
     usual_s: Mapping[str, float] | None = None,
-    settings: Settings | None = None,
+    settings: DraftWeights | None = None,
     usual_only: bool = False,
 ) -> Draft:
     """Draft the steps of an operation from its timed captions.
@@ -71,7 +71,7 @@ def draft(
     out steps beside the vocabulary's usual course (draping, cautery …). Rows come in order of
     time and do not overlap.
     """
-    settings = settings or Settings()
+    settings = settings or DraftWeights()
     ordered = tuple(sorted(cues, key=lambda cue: (cue.span.start, cue.span.end)))
     end = max([length_ns or 0, *(cue.span.end for cue in ordered if length_ns is None)])
     if length_ns is not None:
@@ -142,7 +142,7 @@ def _rows(
     nats: np.typing.NDArray[np.float64],
     cell_s: float,
     end: int,
-    settings: Settings,
+    settings: DraftWeights,
 ) -> tuple[DraftRow, ...]:
     rows: list[DraftRow] = []
     for visit in visits:
@@ -191,7 +191,7 @@ def _trimmed(
     reaches: Sequence[tuple[float, float]],
     usual: float,
     telling: Telling,
-    settings: Settings,
+    settings: DraftWeights,
 ) -> tuple[float, float]:
     """Move a start that precedes all talk of the step closer to it, and an end likewise."""
     first, last = min(a for a, _ in reaches), max(b for _, b in reaches)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from vidseg.measure.draft.assertion import Sense, denied
 from vidseg.measure.draft.evidence import Telling, sentences
-from vidseg.measure.draft.sense import Sense, denied
 from vidseg.measure.draft.terms import find_mentions, terms_of
 from vidseg.model.annotation import Cue
 from vidseg.model.procedure import Kind, Procedure, Step

@@ -13,10 +13,10 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from vidseg.measure.draft.assertion import DENIED, WORTH, ClauseSense, Sense, denied, read_clause
 from vidseg.measure.draft.hearing import Word, words
 from vidseg.measure.draft.sayings import Sayings
-from vidseg.measure.draft.sense import DENIED, WORTH, Reading, Sense, denied, read_clause
-from vidseg.measure.draft.settings import Settings
+from vidseg.measure.draft.settings import DraftWeights
 from vidseg.measure.draft.terms import Mention, find_mentions, terms_of
 from vidseg.model.annotation import Cue
 from vidseg.model.clock import NS
@@ -63,7 +63,7 @@ class Sentence:
     cue: int
     text: str
     words: tuple[Word, ...]
-    reading: Reading
+    reading: ClauseSense
 
 
 def sentences(cues: Sequence[Cue]) -> tuple[Sentence, ...]:
@@ -80,7 +80,7 @@ def sentences(cues: Sequence[Cue]) -> tuple[Sentence, ...]:
 
 
 def gather(
-    cues: Sequence[Cue], steps: Sequence[Step], settings: Settings, sayings: Sayings
+    cues: Sequence[Cue], steps: Sequence[Step], settings: DraftWeights, sayings: Sayings
 ) -> tuple[tuple[Clue, ...], Telling]:
     """Collect the clues of a narration for the steps, and how the narration is told."""
     spoken = sentences(cues)
@@ -154,7 +154,7 @@ def telling_of(spoken: Sequence[Sentence], clues: Sequence[Clue]) -> Telling:
 
 
 def reach(
-    sense: Sense, telling: Telling, usual_s: float, settings: Settings
+    sense: Sense, telling: Telling, usual_s: float, settings: DraftWeights
 ) -> tuple[str, float, str, float]:
     """Say where a clue points: from (cue edge, seconds) to (cue edge, seconds).
 
@@ -179,7 +179,7 @@ def spread(
     usual_s: Mapping[str, float],
     cells: int,
     cell_s: float,
-    settings: Settings,
+    settings: DraftWeights,
 ) -> NDArray[np.float64]:
     """Lay the clues out over time: evidence (steps, cells), nats a cell.
 
@@ -198,7 +198,7 @@ def spread(
 
 
 def clue_reach(
-    clue: Clue, telling: Telling, cues: Sequence[Cue], usual_s: float, settings: Settings
+    clue: Clue, telling: Telling, cues: Sequence[Cue], usual_s: float, settings: DraftWeights
 ) -> tuple[float, float]:
     """Give the seconds from and to which a clue points."""
     cue = cues[clue.cue].span

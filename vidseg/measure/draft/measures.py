@@ -12,10 +12,10 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from vidseg.measure.draft.assertion import Sense
 from vidseg.measure.draft.evidence import sentences
 from vidseg.measure.draft.hearing import sounding
 from vidseg.measure.draft.numbers import Number, find_numbers, tokens
-from vidseg.measure.draft.sense import Sense
 from vidseg.model.annotation import Cue
 
 SI = {

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vidseg.measure.draft.settings import Settings
+from vidseg.measure.draft.settings import DraftWeights
 
 Matrix = NDArray[np.float64]
 
@@ -50,7 +50,11 @@ class Visit:
 
 
 def best_path(
-    nats: Matrix, slots: Sequence[Slot], asides: Sequence[Aside], cell_s: float, settings: Settings
+    nats: Matrix,
+    slots: Sequence[Slot],
+    asides: Sequence[Aside],
+    cell_s: float,
+    settings: DraftWeights,
 ) -> list[Visit]:
     """Find the best path's visits, in order of time; evidence ``nats`` has shape (rows, cells)."""
     cells = nats.shape[1]
@@ -121,7 +125,7 @@ def best_path(
     return visits[::-1]
 
 
-def _gap_costs(cell_s: float, settings: Settings) -> Matrix:
+def _gap_costs(cell_s: float, settings: DraftWeights) -> Matrix:
     reach = settings.gap_free + settings.gap_most / settings.gap_each
     seconds = np.arange(0, int(np.ceil(reach / cell_s)) + 1) * cell_s
     cost = np.minimum(
@@ -130,7 +134,7 @@ def _gap_costs(cell_s: float, settings: Settings) -> Matrix:
     return np.asarray(cost + settings.tight * np.clip(1 - seconds / 5, 0, 1))
 
 
-def _lengths(kind: Slot | Aside, cells: int, cell_s: float, settings: Settings) -> Matrix:
+def _lengths(kind: Slot | Aside, cells: int, cell_s: float, settings: DraftWeights) -> Matrix:
     most = min(cells, max(2, int(np.ceil(kind.longest_s / cell_s))))
     seconds = np.maximum(np.arange(most + 1) * cell_s, cell_s / 2)
     return np.asarray(-settings.length * 0.5 * (np.log(seconds / kind.usual_s) / kind.spread) ** 2)

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from vidseg.measure.draft.order import Aside, Matrix, Slot
-from vidseg.measure.draft.settings import Settings
+from vidseg.measure.draft.settings import DraftWeights
 from vidseg.model.clock import NS
 from vidseg.model.procedure import Kind, Procedure, Step
 
@@ -54,7 +54,7 @@ def stretched(
     steps: Sequence[Step],
     work_s: float,
     learned: Mapping[str, float],
-    settings: Settings,
+    settings: DraftWeights,
 ) -> dict[str, float]:
     """Give the usual seconds of a visit by code, stretched towards ``work_s``, the whole work."""
     usual = {step.code: usual_length_s(step, learned) for step in steps}
@@ -68,7 +68,7 @@ def slots_and_asides(
     steps: Sequence[Step],
     nats: Matrix,
     lengths: Mapping[str, float],
-    settings: Settings,
+    settings: DraftWeights,
 ) -> tuple[list[Slot], list[Aside]]:
     """Build the places of the course and the visits beside it; ``lengths`` are usual seconds."""
     course = course_of(procedure)
@@ -104,7 +104,7 @@ def _aside_cost(
     place: int,
     course: Sequence[str],
     by_code: Mapping[str, Step],
-    settings: Settings,
+    settings: DraftWeights,
 ) -> float:
     """Give the cost of a visit beside the course when ``place`` places have been passed."""
     passed = set(course[:place])

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
+class DraftWeights:
     """Weights of the draft. Evidence and costs are in nats."""
 
     cap: float = 3.5

@@ -1,0 +1,1 @@
+"""How far two or more annotations of a case agree."""

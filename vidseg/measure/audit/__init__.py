@@ -1,0 +1,1 @@
+"""Can a recording's clock be trusted: findings, and which of them are explained."""

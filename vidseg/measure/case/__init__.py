@@ -1,0 +1,1 @@
+"""One case: marks resolved, checked and timed."""

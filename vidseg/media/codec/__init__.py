@@ -1,0 +1,1 @@
+"""H.264 and HEVC as bits: units, parameter sets, and what a coded picture may hold."""

@@ -1,0 +1,1 @@
+"""What pictures show: surveys, stills, and screening for writing and unlike views."""

@@ -1,0 +1,1 @@
+"""Copies fit to share: what is cut, covered, silenced, and the strict reader of the result."""

@@ -1,0 +1,1 @@
+"""Exact clips at the speed of copying: whole groups copied, edges encoded, all verified."""

@@ -1,0 +1,152 @@
+"""Exact clips at the speed of copying: nothing hidden, nothing from outside the frames.
+
+See ``splicing`` for how the pictures come about and ``verify`` for how the file is checked
+before it gets its name. What cannot be spliced is encoded anew by ``clip``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from vidseg.disk.atomic_write import written_aside
+from vidseg.media.read.stretch import stretches
+from vidseg.media.splice.groups import NotSpliceable
+from vidseg.media.splice.splicing import MOST_DEPTH, DeeperOrder, Sources, Splice
+from vidseg.media.splice.verify import verify_splice
+from vidseg.media.write.clip import require_frames, write_clip, write_tracks
+from vidseg.media.write.target import (
+    Progress,
+    container_of,
+    errors_of,
+    open_target,
+    refuse_own_sources,
+)
+from vidseg.model.problem import MediaError
+from vidseg.model.recording import Captions, Recording
+
+Verify = Literal["edges", "full", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class ClipReport:
+    """How a clip was made.
+
+    ``way`` is "copied" (whole groups of pictures copied, edges encoded) or "re-encoded";
+    ``reason`` says why it was re-encoded, or why a range was, else "". ``verified`` is what was
+    compared with the source: "edges", "full", "none", and "count" for a re-encoded clip, of
+    which the stored pictures are counted.
+    """
+
+    way: Literal["copied", "re-encoded"]
+    reason: str
+    copied_frames: int
+    encoded_frames: int
+    verified: Literal["edges", "full", "none", "count"]
+
+
+def write_exact_clip(
+    recording: Recording,
+    ranges: Sequence[tuple[int, int]],
+    out: Path,
+    captions: Captions | None = None,
+    *,
+    quality: int = 18,
+    reencode: bool = False,
+    verify: Verify = "edges",
+    threads: int = 0,
+    progress: Progress = None,
+) -> ClipReport:
+    """Write the frames of ``ranges``, one after another, to ``out`` (.mp4 .mov .mkv).
+
+    As ``clip.write_clip``, but whole groups of pictures are copied where they can be, and
+    only the frames at the edges are encoded (``quality`` or better). ``reencode`` encodes
+    everything. ``threads`` is how many the encoder may use, 0 for as many as there are cores.
+
+    Raises MediaError and UsageError as ``write_clip`` does; nothing is left behind on failure
+    or Ctrl-C.
+    """
+    reason = "asked for"
+    if not reencode:
+        sources = Sources(threads)
+        try:
+            return splice_clip(recording, ranges, out, captions, quality, verify, sources, progress)
+        except NotSpliceable as found:
+            reason = found.reason
+        finally:
+            sources.close()
+    return reencode_clip(recording, ranges, out, captions, quality, reason, progress)
+
+
+def reencode_clip(
+    recording: Recording,
+    ranges: Sequence[tuple[int, int]],
+    out: Path,
+    captions: Captions | None,
+    quality: int,
+    reason: str,
+    progress: Progress,
+) -> ClipReport:
+    """Write a clip by encoding all of it; ``reason`` is why."""
+    write_clip(recording, ranges, out, captions, quality, progress)
+    frames = sum(piece.last - piece.first for piece in stretches(recording, ranges))
+    return ClipReport("re-encoded", reason, 0, frames, "count")
+
+
+def splice_clip(
+    recording: Recording,
+    ranges: Sequence[tuple[int, int]],
+    out: Path,
+    captions: Captions | None,
+    quality: int,
+    verify: Verify,
+    sources: Sources,
+    progress: Progress,
+) -> ClipReport:
+    """Write a clip by splicing alone. Raises NotSpliceable, and as ``write_exact_clip``."""
+    kind = container_of(out)
+    if kind == "webm":
+        raise MediaError(str(out), "clips are written to .mp4, .mov or .mkv")
+    refuse_own_sources(recording, out)
+    pieces = stretches(recording, ranges)
+    depth = 0
+    while True:
+        splice = Splice(pieces, sources, quality, depth)
+        try:
+            _write(splice, out, kind, captions, verify, progress)
+        except DeeperOrder as found:
+            if found.depth > MOST_DEPTH:
+                raise NotSpliceable("its pictures are stored in no usable order") from None
+            depth = found.depth
+            continue
+        own = sum(coded.own for coded in splice.coded)
+        return ClipReport("copied", splice.reason, len(splice.coded) - own, own, verify)
+
+
+def _write(
+    splice: Splice,
+    out: Path,
+    kind: str,
+    captions: Captions | None,
+    verify: Verify,
+    progress: Progress,
+) -> None:
+    def half(second: int) -> Progress:
+        if progress is None or verify == "none":
+            return progress
+        return lambda fraction: progress((second + fraction) / 2)
+
+    pieces = splice.pieces
+    with written_aside(out) as aside, errors_of(out):
+        with open_target(aside, kind, faststart=True) as target:
+            stream = splice.add_track(target)
+            packets = splice.packets(stream)
+            write_tracks(target, kind, pieces, stream, packets, captions, half(0))
+        if verify == "none":
+            require_frames(aside, pieces, out)
+        else:
+            verify_splice(aside, splice, full=verify == "full", progress=half(1))
+    if progress:
+        progress(1.0)

@@ -1,0 +1,1 @@
+"""Playing in a browser: the file itself, or segments copied or encoded for it."""

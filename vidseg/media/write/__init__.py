@@ -1,0 +1,1 @@
+"""Writing files: packets copied, pictures and sound encoded, captions and chapters put in."""
