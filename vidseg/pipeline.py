@@ -46,8 +46,8 @@ from vidseg.media.write.remux import chaptered_suffix, remux
 from vidseg.model.case import Case, CaseResult
 from vidseg.model.finding import Finding
 from vidseg.model.problem import MediaError, Problem, UsageError
+from vidseg.model.progress import StageProgress, silent
 from vidseg.model.recording import Recording
-from vidseg.reading import Progress, silent
 
 CHAPTER_FILES = ("chapters.vtt", "chapters.xml", "chapters.txt")
 CLIP_LIST = "clips/clips.csv"
@@ -87,7 +87,7 @@ def chaptered_name(recording: Recording) -> str:
 
 
 def write_case(
-    result: CaseResult, out: Path, options: RunOptions, progress: Progress = silent
+    result: CaseResult, out: Path, options: RunOptions, progress: StageProgress = silent
 ) -> Made:
     """Write the outputs asked for into the folder ``out``, redoing only what changed.
 
@@ -128,7 +128,7 @@ def _step_codes(labels: Sequence[str], result: CaseResult) -> tuple[str, ...]:
 
 
 def input_hashes(
-    case: Case, hash_of: Callable[[Path], str], progress: Progress = silent
+    case: Case, hash_of: Callable[[Path], str], progress: StageProgress = silent
 ) -> dict[str, str]:
     """Give the SHA-256 of every input file by its name, as ``hash_of`` tells it."""
     paths = [*case.recordings, *(path for path in (case.annotation, case.captions) if path)]
@@ -140,13 +140,16 @@ def input_hashes(
     return hashes
 
 
-def audit_recording(recording: Recording, progress: Progress = silent) -> tuple[Finding, ...]:
+def audit_recording(recording: Recording, progress: StageProgress = silent) -> tuple[Finding, ...]:
     """Decode the recording once and give the reasons to doubt its clock."""
     return audit(survey(recording, lambda done: progress("auditing", done)), recording)
 
 
 def write_audit(
-    findings: Sequence[Finding], recording: Recording, folder: Path, progress: Progress = silent
+    findings: Sequence[Finding],
+    recording: Recording,
+    folder: Path,
+    progress: StageProgress = silent,
 ) -> None:
     """Write an audit's table, JSON, text and pictures into ``folder`` (made where missing)."""
     (folder / "audit").mkdir(parents=True, exist_ok=True)
@@ -167,7 +170,7 @@ class _Maker:
     options: RunOptions
     steps: tuple[str, ...]
     hashes: Mapping[str, str]
-    progress: Progress
+    progress: StageProgress
     notes: list[str] = field(default_factory=list)
     page_clips: list[PageClip] = field(default_factory=list)
     page_stills: list[PageStill] = field(default_factory=list)

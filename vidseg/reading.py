@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -23,11 +23,10 @@ from vidseg.model.clock import format_time
 from vidseg.model.edits import Edit, EditMap
 from vidseg.model.problem import Problem, UsageError
 from vidseg.model.procedure import Procedure
+from vidseg.model.progress import StageProgress, silent
 from vidseg.model.recording import Recording
 from vidseg.model.span import Span, Spans
 from vidseg.model.timing import Timing
-
-Progress = Callable[[str, float], None]
 
 DEFAULT_PROCEDURE = "phaco"
 
@@ -46,10 +45,6 @@ class Reading:
     recording_timing: Timing
     edits: EditMap
     problems: tuple[Problem, ...]
-
-
-def silent(_stage: str, _fraction: float) -> None:
-    """Report progress to nobody."""
 
 
 def understand(
@@ -139,7 +134,7 @@ def read_case_files(
     *,
     procedure: str | None = None,
     clock: Clock = "recording",
-    progress: Progress = silent,
+    progress: StageProgress = silent,
 ) -> CaseResult:
     """Open a case's recording, annotation and captions; check and time it. Writes nothing."""
     if not case.recordings:

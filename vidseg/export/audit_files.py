@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +19,8 @@ from vidseg.media.read.frames import pick
 from vidseg.model.clock import format_seconds, format_time, parse_time
 from vidseg.model.finding import FINDINGS, Finding
 from vidseg.model.problem import MediaError
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Recording
-
-Progress = Callable[[float], None]
 
 COLUMNS = {
     "number": "number of the finding, from 1; the pictures bear it too",

@@ -17,10 +17,9 @@ from vidseg.model.annotation import Annotation, Segment
 from vidseg.model.clock import format_seconds
 from vidseg.model.problem import UsageError
 from vidseg.model.procedure import Step
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Captions, Recording
 from vidseg.model.span import Span, Spans
-
-Progress = Callable[[float], None] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +149,7 @@ def write_clips(
     folder: Path,
     captions: Captions | None = None,
     how: Cutting = Cutting(),
-    progress: Progress = None,
+    progress: Progress | None = None,
     on_clip: Callable[[ClipPlan, ClipReport], None] | None = None,
 ) -> tuple[ClipReport, ...]:
     """Write all clips into ``folder`` (made where missing), and say how each was made.

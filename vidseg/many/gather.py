@@ -13,9 +13,10 @@ from vidseg.formats.case_record import facts_from, read_record
 from vidseg.formats.case_table import CaseRow
 from vidseg.model.annotation import Sheet
 from vidseg.model.problem import FormatError, MediaError, Problem, Severity, UsageError
+from vidseg.model.progress import StageProgress, silent
 from vidseg.model.record import CaseFacts, Record
 from vidseg.model.span import Span, Spans
-from vidseg.reading import Progress, Reading, read_case_files, understand
+from vidseg.reading import Reading, read_case_files, understand
 
 CASE_RECORD = "case.json"
 
@@ -60,12 +61,8 @@ class GatherOptions:
         return cls(tuple(table), by_case=by_case, by_file=by_file, **others)  # type: ignore[arg-type]
 
 
-def _silent(_stage: str, _fraction: float) -> None:
-    """Report to nobody."""
-
-
 def gather(
-    sources: Sequence[Path], wanted: GatherOptions, progress: Progress = _silent
+    sources: Sequence[Path], wanted: GatherOptions, progress: StageProgress = silent
 ) -> Iterator[Gathered]:
     """Yield every case that the sources hold.
 
@@ -86,7 +83,7 @@ def gather(
     progress("reading cases", 1.0)
 
 
-def _of_source(path: Path, wanted: GatherOptions, progress: Progress) -> Iterator[Gathered]:
+def _of_source(path: Path, wanted: GatherOptions, progress: StageProgress) -> Iterator[Gathered]:
     if path.is_dir():
         yield from _of_folder(path, wanted)
     elif path.name == CASE_RECORD:
@@ -136,7 +133,7 @@ def _of_case_record(path: Path, wanted: GatherOptions) -> Gathered:
     return Gathered(path.parent.name, record)
 
 
-def _of_case_file(path: Path, wanted: GatherOptions, progress: Progress) -> Gathered:
+def _of_case_file(path: Path, wanted: GatherOptions, progress: StageProgress) -> Gathered:
     case = read_case(path)
     result = read_case_files(case, procedure=wanted.procedure, progress=progress)
     reading = Reading(

@@ -22,7 +22,7 @@ from vidseg.model.recording import Recording
 
 CHUNK_BYTES = 256 * 1024
 TELL_STEP = 0.01
-"""Progress is told when it has grown by this much."""
+"""StageProgress is told when it has grown by this much."""
 
 
 class Show:

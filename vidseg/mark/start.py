@@ -30,7 +30,8 @@ from vidseg.model.annotation import Sheet
 from vidseg.model.case import Case
 from vidseg.model.clock import NS
 from vidseg.model.problem import UsageError
-from vidseg.reading import DEFAULT_PROCEDURE, Progress, recording_problems
+from vidseg.model.progress import StageProgress
+from vidseg.reading import DEFAULT_PROCEDURE, recording_problems
 
 if TYPE_CHECKING:
     from vidseg.library.store import Library
@@ -90,7 +91,7 @@ class MarkingRequest:
         }
         return replace(self, usual=usual)
 
-    def open(self, hub: Hub, progress: Progress) -> Session:
+    def open(self, hub: Hub, progress: StageProgress) -> Session:
         """Open everything and lock the annotation. Raises UsageError, FormatError, MediaError."""
         case = self.case
         if not case.recordings:

@@ -32,8 +32,8 @@ from vidseg.model.case import Case, CaseResult
 from vidseg.model.clock import format_time
 from vidseg.model.consent import Consent
 from vidseg.model.problem import UsageError, VidsegError
+from vidseg.model.progress import StageProgress, silent
 from vidseg.model.span import Spans
-from vidseg.reading import Progress, silent
 from vidseg.sharing.hiding import Hiding, decide, show_look
 from vidseg.sharing.making import COPY, make_case, make_recording, make_stills, read_again
 from vidseg.sharing.options import Shared, ShareOptions, require_consent
@@ -46,7 +46,7 @@ PAIRS = 3
 
 
 def deidentify(
-    result: CaseResult, out: Path, options: ShareOptions, progress: Progress = silent
+    result: CaseResult, out: Path, options: ShareOptions, progress: StageProgress = silent
 ) -> Shared:
     """Make the copy and its record in the folder ``out``, which holds ``copy`` and ``record``.
 

@@ -13,9 +13,9 @@ from vidseg.media.picture.screening_pictures import write_crops, write_view_thum
 from vidseg.media.redact.redact_plan import Redaction
 from vidseg.model.case import CaseResult
 from vidseg.model.clock import format_time
+from vidseg.model.progress import StageProgress
 from vidseg.model.screening import Screening
 from vidseg.model.span import Span, Spans
-from vidseg.reading import Progress
 from vidseg.sharing.options import ShareOptions
 
 LOOK = "record/look"
@@ -77,7 +77,7 @@ def decide(result: CaseResult, options: ShareOptions, look: Screening) -> Hiding
 
 
 def show_look(
-    result: CaseResult, look: Screening, folder: OutputFolder, progress: Progress
+    result: CaseResult, look: Screening, folder: OutputFolder, progress: StageProgress
 ) -> None:
     """Write crops of overlays, thumbnails of views, and the masks that would hide them."""
     recording = result.recording

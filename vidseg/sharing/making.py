@@ -25,7 +25,8 @@ from vidseg.media.redact.redact import redact
 from vidseg.media.redact.redact_plan import Redaction
 from vidseg.model.case import Case, CaseResult
 from vidseg.model.problem import MediaError
-from vidseg.reading import Progress, read_case_files
+from vidseg.model.progress import StageProgress
+from vidseg.reading import read_case_files
 from vidseg.sharing.options import ShareOptions
 from vidseg.sharing.words import SharedWords, own_vocabulary
 
@@ -41,7 +42,7 @@ def make_recording(
     redaction: Redaction,
     options: ShareOptions,
     folder: OutputFolder,
-    progress: Progress,
+    progress: StageProgress,
 ) -> tuple[str, tuple[str, ...]]:
     """Make the copy of the recording; give its name, and sentences on how it was made."""
     suffix = result.recording.parts[0].path.suffix.lower()
@@ -107,7 +108,7 @@ def make_case(
     return case
 
 
-def read_again(result: CaseResult, folder: OutputFolder, progress: Progress) -> CaseResult:
+def read_again(result: CaseResult, folder: OutputFolder, progress: StageProgress) -> CaseResult:
     """Read the copy as any case. Raises MediaError where something in it may identify someone,
     or where a step does not take as long as in the recording."""
     copy = read_case_files(read_case(folder.work / COPY / "case.toml"), progress=progress)
@@ -119,7 +120,7 @@ def read_again(result: CaseResult, folder: OutputFolder, progress: Progress) -> 
     return copy
 
 
-def make_stills(copy: CaseResult, folder: OutputFolder, progress: Progress) -> None:
+def make_stills(copy: CaseResult, folder: OutputFolder, progress: StageProgress) -> None:
     """Write stills of the copy, not of the recording."""
     names = [
         f"{COPY}/stills/{still.name}" for still in plan_stills(copy.annotation, copy.recording)

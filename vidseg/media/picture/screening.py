@@ -13,7 +13,7 @@ from math import ceil, floor
 import numpy as np
 
 from vidseg.media.picture.outlier_views import unlike_views
-from vidseg.media.picture.sparse_pictures import Progress, SparsePicture, take_samples
+from vidseg.media.picture.sparse_pictures import SparsePicture, take_samples
 from vidseg.media.picture.static_overlays import (
     BLOCK,
     Gray,
@@ -23,6 +23,7 @@ from vidseg.media.picture.static_overlays import (
     presence,
 )
 from vidseg.model.clock import NS, format_time
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Recording
 from vidseg.model.screening import Overlay, Screening, UnlikeView
 from vidseg.model.span import Span, Spans

@@ -11,8 +11,9 @@ from PIL import Image
 
 from vidseg.disk.atomic_write import written_aside
 from vidseg.media.picture.still import shown
-from vidseg.media.picture.still_candidates import Progress, by_part
+from vidseg.media.picture.still_candidates import by_part
 from vidseg.media.read.keyframes import sparse_frames
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Recording
 from vidseg.model.screening import Overlay, UnlikeView
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import cv2
@@ -13,9 +13,9 @@ from av import VideoFrame
 from vidseg.media.read.frames import upright
 from vidseg.media.read.keyframes import keyframes, sparse_frames
 from vidseg.model.clock import NS
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Part, Recording
 
-Progress = Callable[[float], None]
 Picture = npt.NDArray[np.uint8]
 
 MOST = 300

@@ -20,16 +20,11 @@ from PIL import Image
 
 from vidseg.disk.atomic_write import written_aside
 from vidseg.media.picture.sharpness import Luma, nearly_identical
-from vidseg.media.picture.still_candidates import (
-    Candidates,
-    MeasuredFrame,
-    Progress,
-    Range,
-    by_part,
-)
+from vidseg.media.picture.still_candidates import Candidates, MeasuredFrame, Range, by_part
 from vidseg.media.read.frames import upright
 from vidseg.media.read.keyframes import sparse_frames
 from vidseg.model.clock import NS
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Part, Recording
 
 KEYFRAMES = 13

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from statistics import median
@@ -17,9 +17,9 @@ from vidseg.media.picture.sharpness import (
     thumbnail,
 )
 from vidseg.media.read.keyframes import keyframes, sparse_frames
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Recording
 
-Progress = Callable[[float], None]
 Range = tuple[int, int]
 """Case-wide frame numbers ``[first, last)``."""
 

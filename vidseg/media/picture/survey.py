@@ -18,10 +18,10 @@ from vidseg.media.read.opening import opened, video_stream
 from vidseg.media.read.reader import frames_from_start
 from vidseg.model.clock import pts_to_ns
 from vidseg.model.problem import MediaError
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Part, Recording
 from vidseg.model.survey import LAGS, PartSurvey, Survey
 
-Progress = Callable[[float], None]
 Luma = npt.NDArray[np.uint8]
 Real = npt.NDArray[np.float32]
 

@@ -9,7 +9,6 @@ decoder cannot be reconciled, the whole file is decoded once.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 from itertools import pairwise
@@ -20,8 +19,7 @@ from av import VideoFrame
 
 from vidseg.media.read.packet_list import PacketList, list_packets
 from vidseg.media.read.reader import BACKS_S, frames_from_key, frames_from_start
-
-Progress = Callable[[float], None]
+from vidseg.model.progress import Progress
 
 HEAD_FRAMES = 40
 """Frames decoded at the start: more than any codec's reordering (16) plus leading pictures."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -11,8 +10,7 @@ from av.packet import Packet
 
 from vidseg.media.read.opening import opened, video_stream
 from vidseg.media.read.reader import packets
-
-Progress = Callable[[float], None]
+from vidseg.model.progress import Progress
 
 _REPORT_EVERY = 2000
 

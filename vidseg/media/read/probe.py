@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
 
@@ -15,9 +15,8 @@ from vidseg.media.read.opening import opened, picture_streams, video_stream
 from vidseg.media.read.parts import join_parts
 from vidseg.model.clock import NS, frame_to_ns, pts_to_ns
 from vidseg.model.problem import MediaError, UsageError
+from vidseg.model.progress import Progress
 from vidseg.model.recording import FrameTimes, Part, Recording
-
-Progress = Callable[[float], None]
 
 
 def open_recording(

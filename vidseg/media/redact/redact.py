@@ -44,7 +44,6 @@ from vidseg.media.write.captions_track import is_language
 from vidseg.media.write.clip import require_frames, write_tracks
 from vidseg.media.write.encode import add_pictures, clip_time_base, picture_packets
 from vidseg.media.write.target import (
-    Progress,
     container_of,
     errors_of,
     fitting_chapters,
@@ -53,6 +52,7 @@ from vidseg.media.write.target import (
     set_chapters,
 )
 from vidseg.model.problem import MediaError
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Captions, Chapter, Recording
 
 QUALITIES = (14, 6, 1)
@@ -85,7 +85,7 @@ def redact(
     chapters: Sequence[Chapter] = (),
     captions: Captions | None = None,
     quality: int = 18,
-    progress: Progress = None,
+    progress: Progress | None = None,
 ) -> Redacted:
     """Write a copy of ``recording`` to ``out`` (.mp4 .mov .mkv) with ``redaction`` carried out.
 
@@ -123,7 +123,7 @@ class _Work:
         kind: str,
         chapters: Sequence[Chapter],
         captions: Captions | None,
-        progress: Progress,
+        progress: Progress | None,
     ) -> None:
         self.redaction, self.out, self.kind, self.progress = redaction, out, kind, progress
         self.told = 0.0
@@ -264,7 +264,7 @@ class _Work:
         )
         return Redacted(self.out, self.plan.kept, copied, encoded, tuple(ways), tuple(self.notes))
 
-    def _share(self, start: float, end: float) -> Progress:
+    def _share(self, start: float, end: float) -> Progress | None:
         progress = self.progress
         if progress is None:
             return None

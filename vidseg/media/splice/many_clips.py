@@ -16,8 +16,8 @@ from vidseg.media.read.threads import encoder_threads
 from vidseg.media.splice.groups import NotSpliceable
 from vidseg.media.splice.splice import ClipReport, Verify, reencode_clip, splice_clip
 from vidseg.media.splice.splicing import Sources
-from vidseg.media.write.target import Progress
 from vidseg.model.problem import UsageError
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Captions, Recording
 
 _REPORT_EVERY_S = 0.2
@@ -40,7 +40,7 @@ def write_exact_clips(
     reencode: bool = False,
     verify: Verify = "edges",
     cores: int = 0,
-    progress: Progress = None,
+    progress: Progress | None = None,
     on_clip: Callable[[int, ClipReport], None] | None = None,
 ) -> tuple[ClipReport, ...]:
     """Write all ``orders`` as ``write_exact_clip`` does, ``cores`` at a time (0: all there are).
@@ -90,7 +90,7 @@ def write_exact_clips(
 class _Tally:
     """How far all clips are, weighed by their frames."""
 
-    def __init__(self, frames: Sequence[int], progress: Progress) -> None:
+    def __init__(self, frames: Sequence[int], progress: Progress | None) -> None:
         self.frames, self.progress = frames, progress
         self.total = max(1, sum(frames))
         self.done = [0.0] * len(frames)

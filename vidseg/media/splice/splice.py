@@ -17,14 +17,9 @@ from vidseg.media.splice.groups import NotSpliceable
 from vidseg.media.splice.splicing import MOST_DEPTH, DeeperOrder, Sources, Splice
 from vidseg.media.splice.verify import verify_splice
 from vidseg.media.write.clip import require_frames, write_clip, write_tracks
-from vidseg.media.write.target import (
-    Progress,
-    container_of,
-    errors_of,
-    open_target,
-    refuse_own_sources,
-)
+from vidseg.media.write.target import container_of, errors_of, open_target, refuse_own_sources
 from vidseg.model.problem import MediaError
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Captions, Recording
 
 Verify = Literal["edges", "full", "none"]
@@ -57,7 +52,7 @@ def write_exact_clip(
     reencode: bool = False,
     verify: Verify = "edges",
     threads: int = 0,
-    progress: Progress = None,
+    progress: Progress | None = None,
 ) -> ClipReport:
     """Write the frames of ``ranges``, one after another, to ``out`` (.mp4 .mov .mkv).
 
@@ -87,7 +82,7 @@ def reencode_clip(
     captions: Captions | None,
     quality: int,
     reason: str,
-    progress: Progress,
+    progress: Progress | None,
 ) -> ClipReport:
     """Write a clip by encoding all of it; ``reason`` is why."""
     write_clip(recording, ranges, out, captions, quality, progress)
@@ -103,7 +98,7 @@ def splice_clip(
     quality: int,
     verify: Verify,
     sources: Sources,
-    progress: Progress,
+    progress: Progress | None,
 ) -> ClipReport:
     """Write a clip by splicing alone. Raises NotSpliceable, and as ``write_exact_clip``."""
     kind = container_of(out)
@@ -131,9 +126,9 @@ def _write(
     kind: str,
     captions: Captions | None,
     verify: Verify,
-    progress: Progress,
+    progress: Progress | None,
 ) -> None:
-    def half(second: int) -> Progress:
+    def half(second: int) -> Progress | None:
         if progress is None or verify == "none":
             return progress
         return lambda fraction: progress((second + fraction) / 2)

@@ -27,7 +27,7 @@ from vidseg.media.read.opening import opened, video_stream
 from vidseg.media.splice.groups import NotSpliceable
 from vidseg.media.splice.splicing import Coded, Splice
 from vidseg.media.write.cover import Cover
-from vidseg.media.write.target import Progress
+from vidseg.model.progress import Progress
 
 FAILED = "the spliced clip did not pass its check"
 LEAST_PSNR_DB = 40.0
@@ -43,7 +43,9 @@ class NotBlack(NotSpliceable):
         self.strays = strays
 
 
-def verify_splice(path: Path, splice: Splice, *, full: bool, progress: Progress = None) -> None:
+def verify_splice(
+    path: Path, splice: Splice, *, full: bool, progress: Progress | None = None
+) -> None:
     """Compare the file at ``path`` with what ``splice`` meant to write and with the source.
 
     ``full`` decodes every picture. Raises NotSpliceable with the difference found.
@@ -103,7 +105,7 @@ def to_decode(coded: Sequence[Coded]) -> list[tuple[int, int]]:
 
 class _Check:
     def __init__(
-        self, path: Path, splice: Splice, regions: list[tuple[int, int]], progress: Progress
+        self, path: Path, splice: Splice, regions: list[tuple[int, int]], progress: Progress | None
     ) -> None:
         self.path, self.splice, self.regions, self.progress = path, splice, regions, progress
         self.expected: Iterator[tuple[int, av.VideoFrame]] = iter(())

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Literal
@@ -14,12 +14,11 @@ from vidseg.media.stream.copyable import Range, copyable_groups, end_ns, why_not
 from vidseg.media.stream.proxy_sound import SOUND_TYPE, SoundForm, sound_form
 from vidseg.media.stream.proxy_video import show_form
 from vidseg.model.clock import NS
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Part, Recording
 
 SEGMENT_NS = 2 * NS
 """About how long a segment is; a copied one is as long as its groups make it."""
-
-Progress = Callable[[float], None]
 
 
 @dataclass(frozen=True, slots=True)

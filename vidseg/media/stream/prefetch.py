@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Generator, Iterator
 from threading import Condition, Thread
 
 from av import VideoFrame
@@ -15,9 +15,8 @@ from vidseg.media.stream.pieces import fragment_of, unmade
 from vidseg.media.stream.playback import Playback
 from vidseg.media.stream.proxy_video import ShowForm, encoded
 from vidseg.model.problem import MediaError
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Part, Recording
-
-Progress = Callable[[float], None]
 
 NEAR_FRAMES = 100
 """Up to so many frames ahead, decoding on is cheaper than jumping."""

@@ -23,15 +23,10 @@ from vidseg.media.read.stretch import Stretch, stretches
 from vidseg.media.write.captions_track import add_captions, caption_packets
 from vidseg.media.write.encode import add_pictures, clip_time_base, picture_packets
 from vidseg.media.write.sound import NOTHING, add_sound, sound_packets
-from vidseg.media.write.target import (
-    Progress,
-    container_of,
-    errors_of,
-    open_target,
-    refuse_own_sources,
-)
+from vidseg.media.write.target import container_of, errors_of, open_target, refuse_own_sources
 from vidseg.model.clock import pts_to_ns
 from vidseg.model.problem import MediaError
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Captions, Recording
 from vidseg.model.span import Spans
 
@@ -42,7 +37,7 @@ def write_clip(
     out: Path,
     captions: Captions | None = None,
     quality: int = 18,
-    progress: Progress = None,
+    progress: Progress | None = None,
 ) -> None:
     """Write the frames of ``ranges``, one after another, to ``out`` (.mp4 .mov .mkv).
 
@@ -82,7 +77,7 @@ def write_tracks(
     pictures: Stream,
     picture_packets: Iterable[av.Packet[Any]],
     captions: Captions | None,
-    progress: Progress,
+    progress: Progress | None,
     *,
     sound: bool = True,
     silent: Spans = NOTHING,

@@ -34,7 +34,6 @@ from vidseg.media.write.packet_copy import (
 from vidseg.media.write.target import (
     CONTAINERS,
     EDIT_LIST_CONTAINERS,
-    Progress,
     container_of,
     errors_of,
     fitting_chapters,
@@ -44,6 +43,7 @@ from vidseg.media.write.target import (
 )
 from vidseg.model.clock import format_seconds, pts_to_ns
 from vidseg.model.problem import MediaError
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Captions, Chapter, Part, Recording
 
 _SELF_DESCRIBING = ("mpeg1video", "mpeg2video", "mjpeg")
@@ -67,7 +67,7 @@ def remux(
     out: Path,
     chapters: Sequence[Chapter],
     captions: Captions | None = None,
-    progress: Progress = None,
+    progress: Progress | None = None,
 ) -> tuple[str, ...]:
     """Copy ``recording`` to ``out`` (.mp4 .mov .mkv .webm) with ``chapters``, times in case time.
 
@@ -110,7 +110,7 @@ class _Copy:
         target: av.container.OutputContainer,
         kind: str,
         captions: Captions | None,
-        progress: Progress,
+        progress: Progress | None,
         notes: list[str],
     ) -> None:
         self.recording, self.target, self.kind = recording, target, kind

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from fractions import Fraction
 from itertools import pairwise
@@ -16,8 +16,6 @@ from vidseg.model.clock import NS, format_time
 from vidseg.model.problem import MediaError, UsageError
 from vidseg.model.recording import Chapter, Recording
 from vidseg.model.span import Span
-
-Progress = Callable[[float], None] | None
 
 CONTAINERS = {".mp4": "mp4", ".mov": "mov", ".mkv": "matroska", ".webm": "webm"}
 """Suffix to FFmpeg's name of the container."""
