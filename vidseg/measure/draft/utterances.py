@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 from vidseg.model.annotation import Cue
 from vidseg.model.clock import NS
 from vidseg.model.procedure import fold
-from vidseg.model.span import Span
 
 MOST_WORDS = 24
 """A sentence of more words is cut at a comma or a caption's edge, as one with no full stop."""
@@ -39,6 +38,10 @@ class Utterance:
     def middle_s(self) -> float:
         """The middle of its time."""
         return (self.start_s + self.end_s) / 2
+
+    def slowed(self, times: float) -> Utterance:
+        """Give the same words at times so many times later."""
+        return replace(self, start_s=self.start_s * times, end_s=self.end_s * times)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,9 +135,3 @@ def _timed_words(cues: Iterable[Cue]) -> Iterable[_Spoken]:
             first = start + length * done / letters
             done += len(word) + 1
             yield _Spoken(number, first, start + length * done / letters, word)
-
-
-def span_of(utterance: Utterance) -> Span:
-    """Give the time of an utterance in ns."""
-    start = round(utterance.start_s * NS)
-    return Span(start, max(start + 1, round(utterance.end_s * NS)))
