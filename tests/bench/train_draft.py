@@ -121,7 +121,7 @@ def all_codes() -> tuple[str, ...]:
 
 
 def bank() -> tuple[list[str], list[str]]:
-    """Give the vocabularies' labels and sayings with their codes; small talk has the code ""."""
+    """Give the vocabularies' labels and sayings with their codes; talk has the code ""."""
     texts = {(text, ""): None for text in SMALL_TALK}
     for code in CODES:
         for step in drafted_steps(load_procedure(code)):
@@ -159,7 +159,7 @@ def multinomial(
     ridge: float = WORDS_RIDGE,
 ) -> Array:
     """Fit a multinomial logistic regression to shares; the last row is the bias."""
-    rows, width = x.shape
+    width = x.shape[1]
     classes = wanted.shape[1]
     weigh = weigh / weigh.sum()
     out_of = np.where(may, 0.0, -1e9)

@@ -52,7 +52,7 @@ def _start(mark: Mark) -> int:
 
 
 def evidence_text(draft: Draft, row: DraftRow) -> str:
-    """Write what speaks for a row: time and reason of each of its captions, or that nothing does."""
+    """Write what speaks for a row: time and reason of each of its captions, if any."""
     if not row.cues:
         return UNSPOKEN
     parts = []

@@ -209,9 +209,7 @@ def _step_faults(table: VocabularyFile) -> Iterator[tuple[Place, str]]:
     for number, step in enumerate(table.steps):
         kind = Kind(step.kind)
         barred = () if kind in LEVELS else ("shortest", "longest", "usual", "repeats")
-        if kind is Kind.EXCLUDED:
-            barred += ("spoken",)
-        for key in (*barred, "required") if kind is Kind.EXCLUDED else barred:
+        for key in (*barred, "spoken", "required") if kind is Kind.EXCLUDED else barred:
             if getattr(step, key):
                 yield ("steps", number, key), f"not for labels of kind {kind.value!r}; leave it out"
         if step.category is not None and kind is not Kind.EVENT:

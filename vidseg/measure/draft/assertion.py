@@ -52,7 +52,8 @@ _SUPPOSED = re.compile(
     r"|\bgenerally\b|\bin general\b|\bwould\b|\bcould\b|\bmight\b|\bmaybe\b|\bperhaps\b"
     r"|\bsome (?:surgeons?|people|colleagues|doctors|will|do|prefer|like)\b|\bprefer\b"
     r"|\bwhenever\b|\bin case\b|\binstead of\b|\brather than\b|\bcan (?:also )?be\b|\bmany people\b"
-    r"|\byou (?:can|should|must|may|need|want)\b|\bone (?:can|should|must|may)\b|\bwhen you\b"
+    r"|\byou (?:can(?! (?:now |clearly |already )?(?:see|feel))|should|must|may|need|want)\b"
+    r"|\bone (?:can|should|must|may)\b|\bwhen you\b"
     r"|\bsome(?:body|one) (?:will|may|can)\b|\bsupposed to\b|\bfor example\b|\balternative"
 )
 _ASKED = re.compile(
@@ -161,7 +162,7 @@ STORY = 8
 
 _BACK_HERE = re.compile(
     r"\b(?:now|here|today|tonight|as you (?:can )?see|this (?:one|eye|case|patient|lady|gentleman|"
-    r"man|woman|time|lens|capsule|gallbladder)|back to|anyway|so far|please|look|watch|okay|right)\b"
+    r"man|woman|time|lens|capsule|gallbladder)|back to|anyway|so far|please|look|watch|okay)\b"
     r"|\b(?:i am|im|we are|were going|i have|ive|lets|let us|i will|ill|we will)\b"
 )
 _STORY_GOES_ON = re.compile(

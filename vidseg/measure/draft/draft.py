@@ -155,7 +155,7 @@ def _faster(span: Span, slower: float, end: int) -> Span:
 def usual_lengths(
     steps: Sequence[Step], weights: Learned, own: Mapping[str, float]
 ) -> dict[str, float]:
-    """Give the usual seconds of a visit by code: one's own cases', else counted and the vocabulary's."""
+    """Give the usual seconds of a visit by code: from own cases, else counted and usual ones."""
     found: dict[str, float] = {}
     for step in steps:
         prior = usual_length_s(step, own)

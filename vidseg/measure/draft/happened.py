@@ -25,7 +25,8 @@ _DENIED_BEFORE = re.compile(
     r"preventing|against|spared?|lest|fear|afraid|worry|worried|careful|beware|risks?|danger|"
     r"chance|rate|looking for|look for|checks? for|checking for|watch for|watch out for|signs? of|"
     r"likely|unlikely|almost|nearly|might|may|could|would|should|can|if|unless|whether|history of|"
-    r"in case of|cases? (?:of|with)|complications?|kinds? of|before|until|most|many|who|call|called|suspect|if there is|any)\b"
+    r"in case of|cases? (?:of|with)|complications?|kinds? of|before|until|most|many|who|"
+    r"call|called|suspect|if there is|any)\b"
 )
 _SEEN = re.compile(
     r"\b(?:can|could) (?:now |clearly |already )?(?:see|feel)\b|\bno (?:doubt|question)\b"
@@ -37,12 +38,13 @@ _DENIED_AFTER = re.compile(
     r"happen|occur|rate|risk)\b"
 )
 _GENERAL = re.compile(
-    r"\bif\b|\bunless\b|\botherwise\b|\bwhenever\b|\bin case\b|\b(?:one|two|three) in\b|\bpercent\b"
-    r"|\b(?:weeks?|months?|drops|days|protocol|once|each|every time|most of)\b|\bwho (?:had|broke|tore)\b"
-    r"|\busually\b|\boften\b|\bsometimes\b|\balways\b|\bgenerally\b|\bsuppose\b|\bimagine\b"
-    r"|\bthe (?:literature|textbook|books?)\b|\bsome (?:people|surgeons)\b|\bin (?:these|those|such) "
-    r"(?:eyes|cases|patients)\b|\bso that\b.*\bnot\b|\byou (?:will|may|can|could|would) "
-    r"(?:get|have|lose|tear|break|end)\b|\bthat is (?:how|when|why|where)\b|\bthats (?:how|when|why)\b"
+    r"\bif\b|\bunless\b|\botherwise\b|\bwhenever\b|\bin case\b|\b(?:one|two|three) in\b"
+    r"|\bpercent\b|\b(?:weeks?|months?|drops|days|protocol|once|each|every time|most of)\b"
+    r"|\bwho (?:had|broke|tore)\b|\busually\b|\boften\b|\bsometimes\b|\balways\b|\bgenerally\b"
+    r"|\bsuppose\b|\bimagine\b|\bthe (?:literature|textbook|books?)\b"
+    r"|\bsome (?:people|surgeons)\b|\bin (?:these|those|such) (?:eyes|cases|patients)\b"
+    r"|\bso that\b.*\bnot\b|\byou (?:will|may|can|could|would) (?:get|have|lose|tear|break|end)\b"
+    r"|\b(?:that|this) is (?:how|when|why|where)\b|\bthats (?:how|when|why)\b"
 )
 _OF_A_KIND = re.compile(r"\b(?:in|for|like) (?:an?|the|such|any|all)?(?: ?\w+)?$")
 """*In a small pupil*, *for a white cataract*: the kind is named, not this case."""

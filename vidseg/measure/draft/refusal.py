@@ -10,13 +10,13 @@ from vidseg.measure.draft.plain_words import LITTLE, ORDINARY
 from vidseg.measure.draft.utterances import Utterance
 from vidseg.model.procedure import Procedure
 
-HEARD = 0.9
+HEARD = 1.2
 """Nats from which a step counts as spoken of."""
 IN_ORDER = 0.7
 """Share of pairs of clues in the course's order below which a warning is given (half: chance)."""
 ENGLISH = 0.15
 """Share of plain English words below which long captions are taken for another language."""
-LONG = 40
+LONG = 15
 """Words from which the language is judged."""
 FEW = 0.5
 """Share of the usual steps below which their number is a warning."""
@@ -78,7 +78,8 @@ def in_order(
     best: dict[int, Clue] = {}
     for clue in clues:
         if clue.heard and clue.weight >= HEARD and clue.step in place:
-            if clue.cue not in best or clue.weight > best[clue.cue].weight:
+            held = best.get(clue.cue)
+            if held is None or clue.weight > held.weight:
                 best[clue.cue] = clue
     told = [best[cue] for cue in sorted(best, key=lambda cue: spoken[cue].start_s)]
     pairs = [(a, b) for a, b in combinations(told, 2) if a.step != b.step]

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,6 +23,16 @@ WEIGHTY = 0.3
 UNSPOKEN = "not spoken of; usual here"
 UNSPOKEN_AT_MOST = 0.5
 """Confidence that a row of which nothing is said can have at most (our choice)."""
+
+
+LATE, LATE_MOST_S = 0.08, 4.0
+"""Share of a row, and most seconds, by which starts were early on cases held aside."""
+NEAR_CERTAIN = 0.3
+"""Confidence from which an unspoken row is offered: to reject costs less than to add."""
+HOLE = 6
+"""Most unspoken steps in a row between two spoken ones that are offered (our choice)."""
+MOSTLY = 0.35
+"""Share of the usual steps spoken of from which the course may be trusted (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +68,10 @@ def rows_of(
     sure = confidence(marks, weights)
     rows = []
     for visit, clues, share, mark in zip(visits, own, sure, marks, strict=True):
-        start, stop = round(visit.first * cell_s * NS), round(visit.last * cell_s * NS)
+        left, right = visit.first * cell_s, visit.last * cell_s
+        # Talk of a step comes before its instrument does.
+        left += min(LATE_MOST_S, LATE * (right - left))
+        start, stop = round(left * NS), round(right * NS)
         if not clues:
             share = min(share, UNSPOKEN_AT_MOST)
         rows.append(
@@ -71,7 +84,28 @@ def rows_of(
                 tuple(mark.tolist()),
             )
         )
-    return tuple(rows)
+    return tuple(_offered(rows, course))
+
+
+def _offered(rows: Sequence[DraftRow], course: Sequence[str]) -> Iterator[DraftRow]:
+    """Leave out unspoken rows where the course around them is not near certain.
+
+    Such a row stays where most of the usual steps are spoken of and it fills a short hole between
+    two of them. Where few are, the other rows are less sure too.
+    """
+    told = {row.step.code for row in rows if row.cues}
+    share = min(1.0, len(told & set(course)) / (MOSTLY * len(set(course))))
+    spoken_of = [number for number, row in enumerate(rows) if row.cues]
+    for number, row in enumerate(rows):
+        if row.cues:
+            yield replace(row, confidence=round(max(0.01, row.confidence * share), 2))
+            continue
+        before = max((n for n in spoken_of if n < number), default=None)
+        after = min((n for n in spoken_of if n > number), default=None)
+        if before is None or after is None or share < 1:
+            continue
+        if after - before <= HOLE + 1 and row.confidence >= NEAR_CERTAIN:
+            yield row
 
 
 def speaking_for(
