@@ -14,12 +14,15 @@ from pathlib import Path
 
 from vidseg import __version__
 from vidseg.batch.leases import MOST_DEATHS, STATE, claimed
-from vidseg.export.folder import digest, read_manifest
+from vidseg.export.document import digest
+from vidseg.export.folder import read_manifest
+from vidseg.formats.vocabulary import builtin_texts
 from vidseg.measure.case.ruler import Clock
 from vidseg.media.read.threads import use_threads
 from vidseg.model.case import Case
 from vidseg.model.problem import Problem, Severity, VidsegError
-from vidseg.pipeline import RunOptions, write_case
+from vidseg.pipeline.outputs import RunOptions
+from vidseg.pipeline.writing import write_case
 from vidseg.reading import read_case_files
 
 CASES = "cases"
@@ -70,22 +73,18 @@ class Job:
     @property
     def inputs(self) -> tuple[Path, ...]:
         """The files that go in."""
-        case = self.case
-        own = case.procedure is not None and case.procedure.lower().endswith(".toml")
-        given = (case.annotation, case.captions, Path(str(case.procedure)) if own else None)
-        return (*case.recordings, *(path for path in given if path is not None))
+        return self.case.files
 
     @property
     def asked(self) -> str:
         """The digest of what is asked for, the same for all cases of a batch."""
-        options = replace(self.options, cutting=replace(self.options.cutting, cores=0))
-        told = (options.steps, options.pad_ns, options.join_visits, options.cutting)
-        return digest(self.version, told, sorted(options.outputs), self.clock, self.despite_errors)
+        asked = (replace(self.options, cores=0), self.clock, self.despite_errors)
+        return digest((self.version, *asked))
 
     @property
     def key(self) -> str:
         """The digest of all that goes into the outputs but the inputs' bytes."""
-        return digest(self.asked, self.case)
+        return digest((self.asked, self.case, builtin_texts()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +178,7 @@ def _done(job: Job) -> Outcome:
         wrong = [str(p) for p in result.problems if p.severity is Severity.ERROR]
         more = f" … and {len(wrong) - 5} more" if len(wrong) > 5 else ""
         return replace(told, ending=Ending.IN_ERROR, reason="; ".join(wrong[:5]) + more)
-    options = replace(job.options, cutting=replace(job.options.cutting, cores=job.threads))
+    options = replace(job.options, cores=job.threads)
     made = write_case(result, job.folder, options, progress)
     return replace(
         told,

@@ -100,7 +100,7 @@ def redact(
     kind = container_of(out)
     if kind == "webm":
         raise MediaError(str(out), "copies to share are written to .mp4, .mov or .mkv")
-    refuse_own_sources(recording, out)
+    refuse_own_sources(recording.parts, out)
     work = _Work(recording, redaction, out, kind, chapters, captions, progress)
     reason = "as asked"
     if not redaction.reencode:
