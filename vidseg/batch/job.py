@@ -8,6 +8,7 @@ import socket
 import time
 import traceback
 from collections import Counter
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -16,11 +17,13 @@ from vidseg import __version__
 from vidseg.batch.leases import MOST_DEATHS, STATE, claimed
 from vidseg.export.document import digest
 from vidseg.export.folder import read_manifest
+from vidseg.formats import read_sheet
 from vidseg.formats.vocabulary import builtin_texts
 from vidseg.measure.case.ruler import Clock
 from vidseg.media.read.threads import use_threads
 from vidseg.model.case import Case
 from vidseg.model.problem import Problem, Severity, VidsegError
+from vidseg.model.procedure import vocabulary_file
 from vidseg.pipeline.outputs import RunOptions
 from vidseg.pipeline.writing import write_case
 from vidseg.reading import read_case_files
@@ -72,8 +75,13 @@ class Job:
 
     @property
     def inputs(self) -> tuple[Path, ...]:
-        """The files that go in."""
-        return self.case.files
+        """The files that go in, with the vocabulary's that the annotation itself names."""
+        files = self.case.files
+        if self.case.procedure is None and self.case.annotation in files:
+            with suppress(VidsegError):  # told when the case is done
+                own = vocabulary_file(read_sheet(Path(str(self.case.annotation))).procedure)
+                files += () if own is None else (own,)
+        return files
 
     @property
     def asked(self) -> str:
