@@ -13,7 +13,7 @@ from PIL import Image
 
 from vidseg import __version__
 from vidseg.disk.atomic_write import written_aside
-from vidseg.export.case_json import recording_facts
+from vidseg.export.facts_json import recording_facts
 from vidseg.media.picture.still import shown
 from vidseg.media.read.frames import pick
 from vidseg.model.clock import format_seconds, format_time, parse_time
