@@ -53,8 +53,7 @@ def test_library_lengths_are_hints(clip: Path, tmp_path: Path) -> None:
     length, to which few visits are drawn (tests/measure, learned_lengths)."""
     from vidseg.formats.vocabulary import load_procedure
     from vidseg.library.store import Library
-    from vidseg.many.gather import MarkingRequest as Gathered
-    from vidseg.many.gather import gather
+    from vidseg.many.gather import GatherOptions, gather
     from vidseg.mark.start import MarkingRequest
     from vidseg.model.case import Case
 
@@ -66,7 +65,7 @@ def test_library_lengths_are_hints(clip: Path, tmp_path: Path) -> None:
         write_sheet(Sheet(path.name, marks, procedure="phaco"), path)
         sources.append(path)
     with Library(str(tmp_path / "library.sqlite"), make=True) as library:
-        met = gather(sources, Gathered(), lambda stage, done: None)
+        met = gather(sources, GatherOptions(), lambda stage, done: None)
         library.add(one.record for one in met if one.record is not None)
         wanted = MarkingRequest(Case("clip", (clip,), None), "phaco").with_lengths(library)
     usual = wanted.usual["capsulorhexis"]

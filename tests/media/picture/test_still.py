@@ -14,12 +14,12 @@ import pytest
 from PIL import Image
 
 from synthetic_clips import make_clip, read_number
+from vidseg.media.picture import still as still_module
+from vidseg.media.picture import still_candidates as candidates_module
 from vidseg.media.picture.still import choose_still, choose_stills, write_pictures, write_still
 from vidseg.media.read import reader as reader_module
 from vidseg.media.read.keyframes import keyframes, sparse_frames
 from vidseg.media.read.probe import open_recording, read_part
-from vidseg.media.write.encode import still as still_module
-from vidseg.media.write.encode import still_candidates as candidates_module
 from vidseg.model.problem import MediaError
 from vidseg.model.recording import Recording
 

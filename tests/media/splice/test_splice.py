@@ -23,8 +23,9 @@ from synthetic_clips import make_clip, read_number
 from vidseg.media.codec import avc, hevc
 from vidseg.media.codec.bits import BitReader, by_start_codes, escaped, unescaped
 from vidseg.media.read.probe import read_part
+from vidseg.media.splice import splicing, verify
 from vidseg.media.splice.many_clips import write_exact_clips
-from vidseg.media.splice.splice import ClipReport, splicing, verify, write_exact_clip
+from vidseg.media.splice.splice import ClipReport, write_exact_clip
 from vidseg.media.splice.splicing import Coded
 from vidseg.model.annotation import Cue
 from vidseg.model.clip import Clip
