@@ -7,7 +7,6 @@ same in the finished folder, or in what an interrupted run left, is taken over i
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import shutil
@@ -16,7 +15,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from vidseg.disk.atomic_write import write_text_aside
-from vidseg.disk.digests import STAMPS, KnownHashes
+from vidseg.disk.digests import STAMPS, KnownHashes, bytes_sha256
 from vidseg.model.problem import UsageError
 
 MANIFEST = "manifest.json"
@@ -36,7 +35,7 @@ class Entry:
 
 def digest(*ingredients: object) -> str:
     """Give the SHA-256 of what goes into a piece; ingredients must have a stable ``repr``."""
-    return hashlib.sha256("\x1f".join(map(repr, ingredients)).encode()).hexdigest()
+    return bytes_sha256("\x1f".join(map(repr, ingredients)).encode())
 
 
 def read_manifest(folder: Path) -> dict[str, Entry]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from markupsafe import Markup
 
 from vidseg import __version__
 from vidseg.disk.atomic_write import write_text_aside
+from vidseg.disk.digests import bytes_sha256
 from vidseg.export.page_tables import (
     PageClip,
     PageStill,
@@ -149,7 +149,7 @@ def json_for_script(data: Mapping[str, Any]) -> Markup:
 
 def csp_hash(text: str) -> str:
     """Give the Content-Security-Policy source for an inline style or script."""
-    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    digest = bytes.fromhex(bytes_sha256(text.encode("utf-8")))
     return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from vidseg.disk.atomic_write import write_text_aside
+from vidseg.disk.formulas import unguarded
 from vidseg.export.stills import Still
 from vidseg.export.tables import TableRow, csv_text
 from vidseg.model.clock import format_seconds, parse_time
@@ -40,13 +41,13 @@ def read_still_list(path: Path, procedure: Procedure) -> tuple[Still, ...]:
         return tuple(
             Still(
                 number=int(row["number"]),
-                step=procedure.step(row["step"]),
+                step=procedure.step(unguarded(row["step"])),
                 visit=int(row["visit"]),
                 visits=int(row["visits"]),
                 frame=int(row["frame"]),
                 at_ns=parse_time(row["at_s"]),
-                path=path.with_name(row["file"]),
-                poor=row["poor"],
+                path=path.with_name(unguarded(row["file"])),
+                poor=unguarded(row["poor"]),
             )
             for row in csv.DictReader(stream)
         )

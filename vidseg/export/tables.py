@@ -11,12 +11,13 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
 from vidseg.disk.atomic_write import write_text_aside
+from vidseg.disk.formulas import csv_cell
 from vidseg.model.annotation import Annotation, Event, Segment
 from vidseg.model.clock import format_seconds
 from vidseg.model.recording import Recording
 from vidseg.model.timing import StepTiming, Timing
 
-Cell = str | int
+Cell = str | int | float
 TableRow = Mapping[str, Cell]
 
 DURATIONS = {
@@ -158,22 +159,20 @@ def event_rows(annotation: Annotation, recording: Recording | None) -> list[Tabl
 def csv_text(columns: Sequence[str], rows: Sequence[TableRow]) -> str:
     """Write rows as CSV (RFC 4180, ``\\n`` line ends); columns beyond ``columns`` follow.
 
-    A text that a spreadsheet would run as a formula gets an apostrophe before it.
+    A text that a spreadsheet would run as a formula is guarded (``csv_cell``).
     """
     extra = list(dict.fromkeys(key for row in rows for key in row if key not in columns))
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     header = [*columns, *extra]
-    writer.writerow(header)
+    writer.writerow([_written(column) for column in header])
     for row in rows:
-        writer.writerow([_safe(row.get(column, "")) for column in header])
+        writer.writerow([_written(row.get(column, "")) for column in header])
     return stream.getvalue()
 
 
-def _safe(cell: Cell) -> Cell:
-    if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return "'" + cell
-    return cell
+def _written(cell: Cell) -> Cell:
+    return csv_cell(cell) if isinstance(cell, str) else cell
 
 
 def write_tables(
