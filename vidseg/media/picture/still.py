@@ -110,18 +110,6 @@ def choose_stills(
     return _choose_each(survey, measured, steps, usual, choices)
 
 
-def choose_still(
-    recording: Recording, ranges: Sequence[Range], progress: Progress | None = None
-) -> Choice | None:
-    """Choose the frame for one step alone; see ``choose_stills``."""
-    return choose_stills(recording, [ranges], progress)[0]
-
-
-def write_still(recording: Recording, frame: int, out: Path, quality: int = 92) -> None:
-    """Write case-wide frame number ``frame`` as a JPEG; see ``write_pictures``."""
-    write_pictures(recording, [(frame, out)], quality)
-
-
 def write_pictures(
     recording: Recording,
     wanted: Sequence[tuple[int, Path]],
