@@ -33,7 +33,7 @@ DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma"}
 
 _SEPARATOR_LINE = re.compile(r'"?sep=."?\s*')
 
-Record = tuple[int, list[str] | csv.Error]
+CsvRecord = tuple[int, list[str] | csv.Error]
 
 
 def read(path: Path) -> Sheet:
@@ -205,7 +205,7 @@ def _first_records(text: str) -> dict[str, tuple[int, list[str]]]:
     return firsts
 
 
-def _records(text: str, delimiter: str) -> Iterator[Record]:
+def _records(text: str, delimiter: str) -> Iterator[CsvRecord]:
     """Yield the rows that are neither blank nor comments, each with the line it starts on.
 
     A row that cannot be split is yielded as the csv.Error that says why.
