@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -18,7 +18,7 @@ from vidseg.measure.privacy.metadata import identifying
 from vidseg.media.read.probe import open_recording
 from vidseg.media.redact.residue import residue
 from vidseg.model.annotation import Annotation, Mark, Sheet
-from vidseg.model.case import Case, CaseResult
+from vidseg.model.case import Case, CaseResult, Reading
 from vidseg.model.clock import format_time
 from vidseg.model.edits import Edit, EditMap
 from vidseg.model.problem import Problem, UsageError
@@ -26,25 +26,8 @@ from vidseg.model.procedure import Procedure
 from vidseg.model.progress import StageProgress, silent
 from vidseg.model.recording import Recording
 from vidseg.model.span import Span, Spans
-from vidseg.model.timing import Timing
 
 DEFAULT_PROCEDURE = "phaco"
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """An annotation file understood, with or without its recording.
-
-    ``timing`` is in operative time, ``recording_timing`` in the recording's own.
-    """
-
-    sheet: Sheet
-    procedure: Procedure
-    annotation: Annotation
-    timing: Timing
-    recording_timing: Timing
-    edits: EditMap
-    problems: tuple[Problem, ...]
 
 
 def understand(
@@ -95,7 +78,16 @@ def understand(
     timing = (
         time_case(operative, vocabulary, known_time(recorded, edit_map)) if edits else in_recording
     )
-    return Reading(sheet, vocabulary, annotation, timing, in_recording, edit_map, (*found, *moved))
+    return Reading(
+        sheet,
+        vocabulary,
+        annotation,
+        recorded,
+        timing,
+        in_recording,
+        edit_map,
+        (*found, *moved),
+    )
 
 
 def _recorded(annotation: Annotation, recording: Recording | None, length_ns: int | None) -> Spans:
@@ -139,6 +131,7 @@ def read_case_files(
     """Open a case's recording, annotation and captions; check and time it. Writes nothing."""
     if not case.recordings:
         raise UsageError(f"case {case.id!r} names no recording")
+    case = replace(case, procedure=procedure or case.procedure)
     recording = open_recording(
         case.recordings,
         progress=lambda fraction: progress("reading frame times", fraction),
@@ -147,7 +140,7 @@ def read_case_files(
     sheet = read_sheet(case.annotation) if case.annotation else chapters_as_sheet(recording)
     reading = understand(
         sheet,
-        procedure=procedure or case.procedure,
+        procedure=case.procedure,
         recording=recording,
         clock=clock,
         edits=case.edits,
@@ -159,18 +152,7 @@ def read_case_files(
         *(captions.problems if captions else ()),
         *recording_problems(recording),
     )
-    return CaseResult(
-        case=case,
-        procedure=reading.procedure,
-        recording=recording,
-        sheet=sheet,
-        annotation=reading.annotation,
-        timing=reading.timing,
-        recording_timing=reading.recording_timing,
-        edits=reading.edits,
-        captions=captions,
-        problems=problems,
-    )
+    return CaseResult.of(replace(reading, problems=problems), case, recording, captions)
 
 
 def recording_problems(recording: Recording) -> tuple[Problem, ...]:

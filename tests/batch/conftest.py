@@ -15,7 +15,7 @@ from vidseg.batch.drive import Engine
 from vidseg.batch.whole import BatchSettings, Told, run_batch
 from vidseg.batch.worklist import read_work
 from vidseg.media.read import threads as media_threads
-from vidseg.pipeline import RunOptions
+from vidseg.pipeline.outputs import RunOptions
 
 STEPS = "start,end,step\n0:00.2,0:00.8,main incision\n0:01,{end},capsulorhexis\n"
 Share = Callable[..., Path]
@@ -113,7 +113,7 @@ def threads(count: int = 1) -> Iterator[Engine]:
 
 def do_batch(source: Path, out: Path, **changes: Any) -> Told:
     """Run a batch in this process, tables only unless ``settings`` say otherwise."""
-    settings = changes.pop("settings", BatchSettings(RunOptions(outputs=frozenset({"tables"}))))
+    settings = changes.pop("settings", BatchSettings(RunOptions(outputs=frozenset({"durations"}))))
     engine = changes.pop("engine", None) or threads()
     return run_batch(source, read_work(source, out), out, settings, engine, **changes)
 

@@ -18,7 +18,7 @@ from vidseg.batch import leases as claims
 from vidseg.batch.journal import BatchJournal
 from vidseg.batch.whole import BatchSettings, Told
 from vidseg.model.problem import UsageError
-from vidseg.pipeline import RunOptions
+from vidseg.pipeline.outputs import RunOptions
 
 pytest.importorskip("distributed", reason="distributed is not installed")
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="kills as here are POSIX's")
@@ -115,7 +115,9 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
     for _ in range(WORKERS):
         cluster.add_worker()
     batch(
-        source, plain, settings=BatchSettings(RunOptions(outputs=frozenset({"tables", "stills"})))
+        source,
+        plain,
+        settings=BatchSettings(RunOptions(outputs=frozenset({"durations", "stills"}))),
     )
     wanted = contents_of(plain)
     assert len({name.split("/")[1] for name in wanted}) == CASES

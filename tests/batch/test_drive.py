@@ -17,10 +17,10 @@ from vidseg.batch.leases import claimed
 from vidseg.batch.whole import BatchSettings, BatchStatus, Told, jobs_of, plan_batch
 from vidseg.batch.worklist import read_work
 from vidseg.model.problem import UsageError
-from vidseg.pipeline import RunOptions
+from vidseg.pipeline.outputs import RunOptions
 
 Batch = Callable[..., Told]
-TABLES = RunOptions(outputs=frozenset({"tables"}))
+TABLES = RunOptions(outputs=frozenset({"durations"}))
 
 
 def endings(told: Told) -> list[Ending]:
@@ -91,7 +91,7 @@ def test_again_it_does_only_what_is_missing_or_changed(
     own.write_text(own.read_text().replace("0:00.8", "0:00.9"), encoding="utf-8")
     assert again()[0] == ["c00"]
     assert again()[0] == []
-    more = RunOptions(outputs=frozenset({"tables", "stills"}))
+    more = RunOptions(outputs=frozenset({"durations", "stills"}))
     assert len(again(BatchSettings(more))[0]) == 4
 
 

@@ -16,7 +16,7 @@ from vidseg.batch import leases as claims
 from vidseg.batch.processes import NICENESS, Lanes
 from vidseg.batch.whole import BatchSettings, Told
 from vidseg.cli import main
-from vidseg.pipeline import RunOptions
+from vidseg.pipeline.outputs import RunOptions
 
 Contents = Callable[[Path], dict[str, bytes]]
 Report = Callable[[Path], dict[str, dict[str, str]]]
@@ -61,7 +61,9 @@ def test_a_case_that_kills_is_set_aside_and_the_others_are_done(
 ) -> None:
     source, out, plain = share(6), tmp_path / "out", tmp_path / "plain"
     batch(
-        source, plain, settings=BatchSettings(RunOptions(outputs=frozenset({"tables", "stills"})))
+        source,
+        plain,
+        settings=BatchSettings(RunOptions(outputs=frozenset({"durations", "stills"}))),
     )
     once, twice = kill_at(out, "c01", 1), kill_at(out, "c03", 2)
     assert main(["batch", str(source), "--out", str(out), "--jobs", "2", *only]) == 1

@@ -7,6 +7,7 @@ import socket
 import time
 import traceback
 from collections import Counter
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -15,12 +16,17 @@ from vidseg import __version__
 from vidseg.batch.leases import MOST_DEATHS, STATE, claimed
 from vidseg.disk.locks import InUseError
 from vidseg.disk.trouble import is_disk_full
-from vidseg.export.folder import digest, read_manifest
+from vidseg.export.document import digest
+from vidseg.export.folder import read_manifest
+from vidseg.formats import read_sheet
+from vidseg.formats.vocabulary import builtin_texts
 from vidseg.measure.case.ruler import Clock
 from vidseg.media.read.threads import use_threads
 from vidseg.model.case import Case
 from vidseg.model.problem import Problem, Severity, VidsegError
-from vidseg.pipeline import RunOptions, write_case
+from vidseg.model.procedure import vocabulary_file
+from vidseg.pipeline.outputs import RunOptions
+from vidseg.pipeline.writing import write_case
 from vidseg.reading import read_case_files
 
 CASES = "cases"
@@ -69,23 +75,24 @@ class Job:
 
     @property
     def inputs(self) -> tuple[Path, ...]:
-        """The files that go in."""
-        case = self.case
-        own = case.procedure is not None and case.procedure.lower().endswith(".toml")
-        given = (case.annotation, case.captions, Path(str(case.procedure)) if own else None)
-        return (*case.recordings, *(path for path in given if path is not None))
+        """The files that go in, with the vocabulary's that the annotation itself names."""
+        files = self.case.files
+        if self.case.procedure is None and self.case.annotation in files:
+            with suppress(VidsegError):  # told when the case is done
+                own = vocabulary_file(read_sheet(Path(str(self.case.annotation))).procedure)
+                files += () if own is None else (own,)
+        return files
 
     @property
     def asked(self) -> str:
         """The digest of what is asked for, the same for all cases of a batch."""
-        options = replace(self.options, cutting=replace(self.options.cutting, cores=0))
-        told = (options.steps, options.pad_ns, options.join_visits, options.cutting)
-        return digest(self.version, told, sorted(options.outputs), self.clock, self.despite_errors)
+        asked = (replace(self.options, cores=0), self.clock, self.despite_errors)
+        return digest((self.version, *asked))
 
     @property
     def key(self) -> str:
         """The digest of all that goes into the outputs but the inputs' bytes."""
-        return digest(self.asked, self.case)
+        return digest((self.asked, self.case, builtin_texts()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +186,7 @@ def _done(job: Job) -> Outcome:
         wrong = [str(p) for p in result.problems if p.severity is Severity.ERROR]
         more = f" … and {len(wrong) - 5} more" if len(wrong) > 5 else ""
         return replace(told, ending=Ending.IN_ERROR, reason="; ".join(wrong[:5]) + more)
-    options = replace(job.options, cutting=replace(job.options.cutting, cores=job.threads))
+    options = replace(job.options, cores=job.threads)
     made = write_case(result, job.folder, options, progress)
     return replace(
         told,

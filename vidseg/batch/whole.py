@@ -21,7 +21,7 @@ from vidseg.batch.worklist import WorkList
 from vidseg.disk.locks import InUseError, locked
 from vidseg.measure.case.ruler import Clock
 from vidseg.model.problem import UsageError
-from vidseg.pipeline import RunOptions
+from vidseg.pipeline.outputs import RunOptions
 
 REPORT_EVERY_S = 60.0
 """How often the report is written while the batch goes on."""

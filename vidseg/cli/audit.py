@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from pathlib import Path
 
 import click
@@ -41,7 +42,7 @@ def command(
     from vidseg.export.audit_files import audit_lines, audit_rows
     from vidseg.measure.audit.explain import unexplained
     from vidseg.model.case import Case
-    from vidseg.pipeline import audit_recording, write_audit
+    from vidseg.pipeline.audit import audit_recording, write_audit
     from vidseg.reading import read_case_files
 
     if len(recordings) == 1 and recordings[0].suffix.lower() == ".toml":
@@ -59,9 +60,9 @@ def command(
         else:
             result = read_case_files(case, procedure=procedure, progress=progress)
             recording = result.recording
-        findings = audit_recording(recording, progress)
+        findings = audit_recording(recording, partial(progress, "audit"))
         if out is not None:
-            write_audit(findings, recording, out, progress)
+            write_audit(findings, recording, out, partial(progress, "pictures"))
     if as_json:
         click.echo(json.dumps(audit_rows(findings, recording), indent=1))
     else:

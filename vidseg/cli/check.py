@@ -52,7 +52,7 @@ def command(
       vidseg check steps.csv
       vidseg check steps.csv --recording case.mp4 --procedure msics
     """
-    from vidseg.export.case_json import problem_json
+    from vidseg.export.facts_json import problem_json
     from vidseg.formats import read_sheet
     from vidseg.media.read.probe import open_recording
     from vidseg.reading import recording_problems, understand

@@ -58,7 +58,7 @@ def command(
       vidseg durations case*.csv --out durations.csv
     """
     from vidseg.disk.atomic_write import write_text_aside
-    from vidseg.export.tables import DURATIONS, csv_text, duration_rows, write_tables
+    from vidseg.export.tables import DURATIONS, csv_text, duration_rows, table_texts
     from vidseg.formats import read_sheet
     from vidseg.media.read.probe import open_recording
     from vidseg.model.problem import UsageError
@@ -95,7 +95,8 @@ def command(
         write_text_aside(out, csv_text(list(DURATIONS), rows))
     elif out is not None:
         out.mkdir(parents=True, exist_ok=True)
-        write_tables(out, readings[0].timing, readings[0].annotation, recording)
+        for name, text in table_texts(readings[0], recording).items():
+            write_text_aside(out / name, text)
     if out is not None:
         say(f"written: {out}", quiet)
     return int(has_errors(problems))

@@ -30,10 +30,11 @@ from vidseg.cli.screen import (
     show_problems,
 )
 from vidseg.model.case import Case
+from vidseg.model.cutting import Cutting
+from vidseg.pipeline.outputs import USUAL, RunOptions, outputs_text
 
 if TYPE_CHECKING:
     from vidseg.measure.case.ruler import Clock
-    from vidseg.pipeline import RunOptions
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +90,7 @@ def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
     return command
 
 
-@click.command("run")
+@click.command("run", epilog=outputs_text())
 @on_a_case
 @clip_options
 @click.option(
@@ -109,6 +110,7 @@ def run(
     steps: tuple[str, ...],
     pad_ns: int,
     join_visits: bool,
+    cores: int,
     **cutting: Any,
 ) -> int:
     """Check, time, chapter, cut, picture: the main job, on one operation.
@@ -124,11 +126,8 @@ def run(
       vidseg run case.mp4 steps.csv --captions talk.vtt --step capsulorhexis --pad 2
       vidseg run case.toml
     """
-    from vidseg.export.clips import Cutting
-    from vidseg.pipeline import ALL, RunOptions
-
-    outputs = ALL | {"audit"} if audit else ALL
-    options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), outputs)
+    outputs = USUAL | {"audit"} if audit else USUAL
+    options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), cores, outputs)
     return make(request, "vidseg", options, share=share)
 
 
@@ -141,9 +140,7 @@ def page(request: Request) -> int:
     Example:
       vidseg page case.mp4 steps.csv
     """
-    from vidseg.pipeline import ALL, RunOptions
-
-    return make(request, "page", RunOptions(outputs=ALL - {"clips"}))
+    return make(request, "page", RunOptions(outputs=USUAL - {"clips"}))
 
 
 @click.command("chapters")
@@ -156,8 +153,6 @@ def chapters(request: Request) -> int:
     Example:
       vidseg chapters case.mp4 steps.csv --out chaptered
     """
-    from vidseg.pipeline import RunOptions
-
     return make(request, "chapters", RunOptions(outputs=frozenset({"chapters"})))
 
 
@@ -171,8 +166,6 @@ def stills(request: Request, steps: tuple[str, ...]) -> int:
     Example:
       vidseg stills case.mp4 steps.csv --step capsulorhexis --step iol_insertion
     """
-    from vidseg.pipeline import RunOptions
-
     return make(request, "stills", RunOptions(steps, outputs=frozenset({"stills"})))
 
 
@@ -184,6 +177,7 @@ def clips(
     steps: tuple[str, ...],
     pad_ns: int,
     join_visits: bool,
+    cores: int,
     **cutting: Any,
 ) -> int:
     """Cut a clip for each visit to a step, exact to the frame.
@@ -198,10 +192,9 @@ def clips(
       vidseg clips case.mp4 steps.csv --step capsulorhexis --join-visits
       vidseg clips case.mp4 steps.csv --pad 1.5 --out teaching
     """
-    from vidseg.export.clips import Cutting
-    from vidseg.pipeline import RunOptions
-
-    options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), frozenset({"clips"}))
+    options = RunOptions(
+        steps, pad_ns, join_visits, Cutting(**cutting), cores, frozenset({"clips"})
+    )
     return make(request, "clips", options)
 
 
@@ -211,7 +204,7 @@ def make(request: Request, kind: str, options: RunOptions, *, share: bool = Fals
     With ``share`` nothing is written where anything of it may identify someone.
     """
     from vidseg.measure.privacy.identifying_text import telling
-    from vidseg.pipeline import write_case
+    from vidseg.pipeline.writing import write_case
     from vidseg.reading import hidden_problems, read_case_files
 
     quiet = request.quiet
@@ -236,7 +229,7 @@ def make(request: Request, kind: str, options: RunOptions, *, share: bool = Fals
         return 1
     with progress_shown(quiet) as progress:
         made = write_case(result, request.folder(kind), options, progress)
-    if not quiet and "tables" in options.outputs:
+    if not quiet and "durations" in options.outputs:
         click.echo(durations_text(result.timing, result.recording_timing))
     for note in made.notes:
         say(note)

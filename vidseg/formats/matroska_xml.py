@@ -217,11 +217,18 @@ def _tell_unread(problems: list[Problem], source: str, line: int, message: str) 
 
 
 def write(sheet: Sheet, path: Path) -> tuple[str, ...]:
-    """Write a sheet as one edition of Matroska chapters, exact to the nanosecond.
+    """Write ``sheet_text`` to ``path``; returns its sentences."""
+    text, told = sheet_text(sheet)
+    write_text_aside(path, text)
+    return told
+
+
+def sheet_text(sheet: Sheet) -> tuple[str, tuple[str, ...]]:
+    """Give a sheet as one edition of Matroska chapters, exact to the nanosecond.
 
     Rows inside another are nested in it; a point ends where it starts; lists of starts only
-    get no ends. Returns sentences on what chapters could not hold. Raises UsageError for rows
-    written as frame numbers or timecode.
+    get no ends. Gives sentences beside it on what chapters could not hold. Raises UsageError
+    for rows written as frame numbers or timecode.
     """
     rows, told = timed_rows(sheet, "Matroska chapter XML")
     if notes := sum(bool(row.note) for row in rows):
@@ -247,8 +254,7 @@ def write(sheet: Sheet, path: Path) -> tuple[str, ...]:
         parts.append(f"  <EditionEntry>\n    <EditionUID>{_uid('edition', rows)}</EditionUID>\n")
         parts.extend(_atoms(rows, depths, with_ends=not flat))
         parts.append("  </EditionEntry>\n")
-    write_text_aside(path, "".join([*parts, "</Chapters>\n"]))
-    return tuple(told)
+    return "".join([*parts, "</Chapters>\n"]), tuple(told)
 
 
 def _nest(rows: list[TimedRow]) -> tuple[list[int], int]:

@@ -23,7 +23,7 @@ from vidseg.formats.own_toml import (
 from vidseg.formats.schema import StepTable, VocabularyFile, check_toml, nearest
 from vidseg.model.clock import parse_time
 from vidseg.model.problem import FormatError
-from vidseg.model.procedure import LEVELS, Kind, Procedure, Step, fold
+from vidseg.model.procedure import LEVELS, Kind, Procedure, Step, fold, vocabulary_file
 
 _SUFFIX = ".toml"
 _FOLDER = files("vidseg") / "procedures"
@@ -43,13 +43,20 @@ def procedure_text(code: str) -> str:
     return (_FOLDER / (_builtin(code) + _SUFFIX)).read_text(encoding="utf-8")
 
 
+@lru_cache(maxsize=1)
+def builtin_texts() -> tuple[str, ...]:
+    """Give the TOML texts of all built-in vocabularies."""
+    return tuple(map(procedure_text, builtin_codes()))
+
+
 def load_procedure(name: str) -> Procedure:
     """Load a vocabulary: a built-in code (case, spaces and hyphens ignored), else a path.
 
     Raises FormatError where there is neither, or where the file is not a sound vocabulary.
     """
-    if name.lower().endswith(_SUFFIX) or "/" in name or "\\" in name:
-        return read_procedure(Path(name))
+    own = vocabulary_file(name)
+    if own is not None:
+        return read_procedure(own)
     return _load_builtin(_builtin(name))
 
 

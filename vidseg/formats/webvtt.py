@@ -196,9 +196,16 @@ def _check_settings(text: str, line: int, found: _File) -> None:
 
 
 def write(sheet: Sheet, path: Path) -> tuple[str, ...]:
-    """Write a sheet as WebVTT: label, then the note, a line each. Times in milliseconds.
+    """Write ``sheet_text`` to ``path``; returns its sentences."""
+    text, told = sheet_text(sheet)
+    write_text_aside(path, text)
+    return told
 
-    Returns sentences on what WebVTT could not hold. Raises UsageError where a row cannot be
+
+def sheet_text(sheet: Sheet) -> tuple[str, tuple[str, ...]]:
+    """Give a sheet as WebVTT: label, then the note, a line each. Times in milliseconds.
+
+    Gives sentences beside it on what WebVTT could not hold. Raises UsageError where a row cannot be
     expressed at all: frame numbers, timecodes, open ends, lists of starts only.
     """
     cues = sheet_cues(sheet, "WebVTT")
@@ -207,21 +214,22 @@ def write(sheet: Sheet, path: Path) -> tuple[str, ...]:
             f"{count(crossing, 'cue', 'cues')} partly over an earlier one: allowed in WebVTT, but "
             "in a file of chapters cues may only nest."
         )
-    return _write_cues(cues, path)
+    return _text(cues), tuple(cues.told)
 
 
 def write_captions(captions: Captions, path: Path) -> tuple[str, ...]:
     """Write captions as WebVTT, in order of start; returns what WebVTT could not hold."""
-    return _write_cues(caption_cues(captions, "WebVTT"), path)
+    cues = caption_cues(captions, "WebVTT")
+    write_text_aside(path, _text(cues))
+    return tuple(cues.told)
 
 
-def _write_cues(cues: CueRows, path: Path) -> tuple[str, ...]:
+def _text(cues: CueRows) -> str:
     parts = ["WEBVTT\n"]
     for (start, end), lines in zip(cues.spans, cues.texts, strict=True):
         payload = "".join(html.escape(line, quote=False) + "\n" for line in lines)
         parts.append(f"\n{_stamp(start)} --> {_stamp(end)}\n{payload}")
-    write_text_aside(path, "".join(parts))
-    return tuple(cues.told)
+    return "".join(parts)
 
 
 def _stamp(ms: int) -> str:

@@ -10,6 +10,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from pathlib import Path
 from types import MappingProxyType
 
 
@@ -34,6 +35,12 @@ def fold(label: str) -> str:
     """
     decomposed = unicodedata.normalize("NFKD", label).casefold()
     return "".join(c for c in decomposed if c.isalnum())
+
+
+def vocabulary_file(name: str | None) -> Path | None:
+    """Give the file that ``name`` is the path of; None where it is a built-in vocabulary's code."""
+    own = name and (name.lower().endswith(".toml") or "/" in name or "\\" in name)
+    return Path(name) if name and own else None
 
 
 @dataclass(frozen=True, slots=True)

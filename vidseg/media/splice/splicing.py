@@ -20,13 +20,13 @@ from av.stream import Stream
 
 from vidseg.media.codec import avc
 from vidseg.media.codec.bits import joined
-from vidseg.media.read.stretch import Stretch
 from vidseg.media.splice.edge_encoder import EDGE_QUALITY, EdgeEncoder, light_messages
 from vidseg.media.splice.groups import CodedPicture, NotSpliceable, Source
 from vidseg.media.write.cover import Cover
 from vidseg.media.write.encode import KEY_FRAME_EVERY_S, clip_time_base, with_lengths
 from vidseg.model.clock import ns_to_pts
 from vidseg.model.recording import Part
+from vidseg.model.stretch import Stretch
 
 MOST_DEPTH = 16
 """Frames that a picture is reordered over at most."""
