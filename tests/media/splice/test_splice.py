@@ -9,6 +9,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -25,7 +26,7 @@ from vidseg.media.codec.bits import BitReader, by_start_codes, escaped, unescape
 from vidseg.media.read.probe import read_part
 from vidseg.media.splice import splicing, verify
 from vidseg.media.splice.many_clips import write_exact_clips
-from vidseg.media.splice.splice import ClipReport
+from vidseg.media.splice.splice import ClipReport, splice_clip
 from vidseg.media.splice.splicing import Coded
 from vidseg.model.annotation import Cue
 from vidseg.model.clip import Clip
@@ -586,7 +587,11 @@ def test_interruption_leaves_nothing_half_written(
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        exact(recording, [(0, 60)], tmp_path / "clip.mp4", progress=interrupt)
+        exact(recording, [(0, 60)], tmp_path / "clip.mp4", reencode=True, progress=interrupt)
+    assert not list(tmp_path.iterdir())
+    whole, opened = Clip("clip.mp4", stretches(recording, [(0, 60)])), splicing.Sources(1)
+    with closing(opened), pytest.raises(KeyboardInterrupt):
+        splice_clip(whole, tmp_path, Cutting(), opened, interrupt)
     assert not list(tmp_path.iterdir())
     clips = [Clip(f"{n}.mp4", stretches(recording, [(5, 50)])) for n in range(12)]
     finished: list[int] = []
