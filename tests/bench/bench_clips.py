@@ -28,10 +28,10 @@ from bench_run import Cost, make_recording, measured, segments
 
 from vidseg.media.read.probe import open_recording
 from vidseg.media.splice.many_clips import write_exact_clips
-from vidseg.media.splice.splice import write_exact_clip
+from vidseg.media.splice.splice import splice_clip
 from vidseg.media.splice.splicing import Sources, Splice
 from vidseg.model.clip import Clip
-from vidseg.model.cutting import Cutting
+from vidseg.model.cutting import AS_USUAL, Cutting
 from vidseg.model.recording import Recording
 from vidseg.model.stretch import stretches
 
@@ -110,7 +110,9 @@ def profile(source: Path, minutes: float, folder: Path) -> None:
     profiler.enable()
     folder.mkdir(parents=True, exist_ok=True)
     for clip in clips(recording, minutes)[:4]:
-        write_exact_clip(clip, folder, threads=1)
+        sources = Sources(1)
+        splice_clip(clip, folder, AS_USUAL, sources, None)
+        sources.close()
     profiler.disable()
     stats = pstats.Stats(profiler)
     spent = dict.fromkeys([*STAGES, "all else"], 0.0)

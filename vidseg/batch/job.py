@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import shutil
 import socket
 import time
@@ -15,6 +14,8 @@ from pathlib import Path
 
 from vidseg import __version__
 from vidseg.batch.leases import MOST_DEATHS, STATE, claimed
+from vidseg.disk.locks import InUseError
+from vidseg.disk.trouble import is_disk_full
 from vidseg.export.document import digest
 from vidseg.export.folder import read_manifest
 from vidseg.formats import read_sheet
@@ -34,7 +35,6 @@ PATIENCE_S = 600.0
 """How long a worker waits for another one that still has the same case."""
 LEAST_FREE = 4 << 20
 """With fewer bytes free after a failure the disk counts as full."""
-_FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
 
 class Ending(StrEnum):
@@ -129,7 +129,7 @@ def do(job: Job) -> Outcome:
     start = time.monotonic()
     try:
         outcome = _claimed(job)
-    except VidsegError as error:
+    except (VidsegError, InUseError) as error:
         outcome = _failed(job, error, str(error))
     except _Dropped:
         outcome = Outcome(job.case.id, Ending.DROPPED, "dropped on request")
@@ -211,7 +211,7 @@ def _failed(job: Job, error: BaseException, reason: str) -> Outcome:
 
 def _is_full(error: BaseException | None, out: Path) -> bool:
     while error is not None:
-        if getattr(error, "errno", None) in _FULL:
+        if is_disk_full(error):
             return True
         error = error.__cause__ or error.__context__
     try:

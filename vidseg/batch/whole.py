@@ -12,12 +12,13 @@ from pathlib import Path
 from vidseg.batch.drive import Engine, Stop, drive
 from vidseg.batch.job import CASES, Ending, Job, Outcome, drop_file
 from vidseg.batch.journal import BatchJournal, Begun
-from vidseg.batch.leases import STATE, InUseError, locked
+from vidseg.batch.leases import STATE
 from vidseg.batch.library_writer import LibraryWriter
 from vidseg.batch.pace import Pace
 from vidseg.batch.plan import BatchPlan, is_batch, make_plan
 from vidseg.batch.report import ReportRow, write_report
 from vidseg.batch.worklist import WorkList
+from vidseg.disk.locks import InUseError, locked
 from vidseg.measure.case.ruler import Clock
 from vidseg.model.problem import UsageError
 from vidseg.pipeline.outputs import RunOptions
@@ -113,8 +114,11 @@ def run_batch(
     except OSError as error:
         raise UsageError(f"cannot write to {out}: {error.strerror}") from error
     try:
-        with locked(out / STATE / "lock"):
-            return _Batch(source, listed, out.absolute(), settings, keeper, stop, shown).run(engine)
+        with locked(out / STATE / "lock") as alone:
+            batch = _Batch(source, listed, out.absolute(), settings, keeper, stop, shown)
+            if not alone:
+                batch.sentences.append("this folder knows no locks: let no other batch work in it")
+            return batch.run(engine)
     except InUseError:
         raise UsageError(
             f"another batch works in {out}; wait for it, or choose another folder with --out"

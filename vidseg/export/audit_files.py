@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,6 +12,7 @@ from PIL import Image
 from vidseg import __version__
 from vidseg.disk.atomic_write import written_aside
 from vidseg.export.facts_json import recording_facts
+from vidseg.export.tables import csv_text
 from vidseg.media.picture.still import shown
 from vidseg.media.read.frames import pick
 from vidseg.model.clock import format_seconds, format_time, parse_time
@@ -77,11 +76,7 @@ def audit_rows(findings: Sequence[Finding], recording: Recording) -> list[dict[s
 
 def audit_csv(findings: Sequence[Finding], recording: Recording) -> str:
     """Give the findings as CSV, columns as in ``COLUMNS``; a header alone where there are none."""
-    text = io.StringIO()
-    writer = csv.DictWriter(text, list(COLUMNS), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(audit_rows(findings, recording))
-    return text.getvalue()
+    return csv_text(list(COLUMNS), audit_rows(findings, recording))
 
 
 def audit_json(findings: Sequence[Finding], recording: Recording) -> str:

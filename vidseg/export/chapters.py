@@ -18,7 +18,7 @@ from vidseg.model.recording import Chapter
 from vidseg.model.span import Span
 
 SITE_SHORTEST_NS = 10 * NS
-"""Video-sharing sites may ignore a list with a shorter chapter (common practice, from memory)."""
+"""Video-sharing sites may ignore a list with a shorter chapter (common practice)."""
 
 
 def chaptered_segments(annotation: Annotation) -> tuple[Segment, ...]:
@@ -103,7 +103,7 @@ def site_list(chapters: Sequence[Chapter]) -> tuple[str, tuple[str, ...]]:
 
     Lines of ``m:ss Title`` (``h:mm:ss`` from one hour on), the first at 0:00, seconds rounded
     down. Of chapters that start within one second the longest stays. Sites commonly want at
-    least three chapters of at least ten seconds each (common practice, from memory): a note
+    least three chapters of at least ten seconds each (common practice): a note
     says where the list falls short, nothing is merged.
     """
     longest: dict[int, Chapter] = {}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import fields, is_dataclass
@@ -13,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from vidseg import __version__
+from vidseg.disk.digests import bytes_sha256
 
 
 def digest(document: object, hash_of: Callable[[Path], str] = str) -> str:
@@ -23,7 +23,7 @@ def digest(document: object, hash_of: Callable[[Path], str] = str) -> str:
     path as it is written. Raises TypeError for anything else, which might hide what shows.
     """
     text = json.dumps([__version__, _plain(document, hash_of)], ensure_ascii=True)
-    return hashlib.sha256(text.encode()).hexdigest()
+    return bytes_sha256(text.encode())
 
 
 def _plain(value: object, hash_of: Callable[[Path], str]) -> Any:
@@ -39,7 +39,7 @@ def _plain(value: object, hash_of: Callable[[Path], str]) -> Any:
     if isinstance(value, Fraction):
         return ["fraction", str(value)]
     if isinstance(value, np.ndarray):
-        raw = hashlib.sha256(np.ascontiguousarray(value).tobytes()).hexdigest()
+        raw = bytes_sha256(np.ascontiguousarray(value).tobytes())
         return ["array", str(value.dtype), list(value.shape), raw]
     if is_dataclass(value) and not isinstance(value, type):
         own = {

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -15,12 +14,13 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from vidseg import __version__
+from vidseg.disk.digests import bytes_sha256
 from vidseg.export.page_tables import (
     PageClip,
     PageStill,
     PageWording,
-    duration_rows,
-    event_rows,
+    duration_lines,
+    event_lines,
     finding_rows,
     part_facts,
     problem_rows,
@@ -125,7 +125,7 @@ def json_for_script(data: Mapping[str, Any]) -> Markup:
 
 def csp_hash(text: str) -> str:
     """Give the Content-Security-Policy source for an inline style or script."""
-    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    digest = bytes.fromhex(bytes_sha256(text.encode("utf-8")))
     return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
 
 
@@ -221,7 +221,7 @@ def page_html(result: CaseResult, beside: Beside = Beside()) -> str:
     strip = lay_strip(result.recording, result.procedure, result.annotation, result.timing)
     recording, case = result.recording, result.case
     words = PageWording.for_case(result)
-    durations = duration_rows(result, strip, words)
+    durations = duration_lines(result, strip, words)
     styles = [
         *map(read_asset, STYLES),
         placement_css(result, strip, [row.share for row in durations], beside.findings),
@@ -265,7 +265,7 @@ def page_html(result: CaseResult, beside: Beside = Beside()) -> str:
         edits=[describe(edit) for edit in result.edits.edits],
         any_shared=any(found.shared_ns for found in result.timing.steps),
         visits=visit_rows(result, strip, words, beside.clips),
-        events=event_rows(result, words),
+        events=event_lines(result, words),
         findings=finding_rows(result, words, beside.findings, beside.pictures),
         problems=problem_rows(result, words),
         stills=still_cards(result, strip, words, beside.clips, beside.stills),

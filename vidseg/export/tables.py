@@ -10,13 +10,15 @@ import io
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Annotated, TypedDict, TypeVar, cast, get_type_hints
 
+from vidseg.disk.formulas import csv_cell
 from vidseg.model.annotation import Annotation, Event, Segment
 from vidseg.model.case import Reading
 from vidseg.model.clock import format_seconds
 from vidseg.model.recording import Recording
 from vidseg.model.timing import StepTiming, Timing
 
-Cell = str | int
+FrameNumber = str | int
+"""A frame's number; empty without a recording."""
 TableRow = Mapping[str, object]
 Row = TypeVar("Row", bound=TableRow)
 
@@ -67,8 +69,10 @@ class SegmentRow(TypedDict):
     level: Annotated[str, "phase, step, task or excluded"]
     start_s: Annotated[str, "start, seconds from the first displayed frame"]
     end_s: Annotated[str, "end, seconds; the first instant that no longer belongs to the visit"]
-    start_frame: Annotated[Cell, "number of the first frame in, from 0; empty without a recording"]
-    end_frame: Annotated[Cell, "number of the first frame out; empty without a recording"]
+    start_frame: Annotated[
+        FrameNumber, "number of the first frame in, from 0; empty without a recording"
+    ]
+    end_frame: Annotated[FrameNumber, "number of the first frame out; empty without a recording"]
     length_s: Annotated[str, "end minus start, seconds, excluded spans not taken off"]
     note: Annotated[str, "the annotator's note"]
     open_start: Annotated[int, "1: the recording does not show this visit's start"]
@@ -84,7 +88,7 @@ class EventRow(TypedDict):
     name: Annotated[str, "name of the event"]
     category: Annotated[str, "complication, finding, medication or instrument"]
     at_s: Annotated[str, "time, seconds from the first displayed frame"]
-    frame: Annotated[Cell, "number of the frame, from 0; empty without a recording"]
+    frame: Annotated[FrameNumber, "number of the frame, from 0; empty without a recording"]
     note: Annotated[str, "the annotator's note"]
 
 
@@ -129,7 +133,7 @@ def _duration_row(timing: Timing, found: StepTiming, shown: StepTiming) -> Durat
     }
 
 
-def _frame_of(recording: Recording | None) -> Callable[[int], Cell]:
+def _frame_of(recording: Recording | None) -> Callable[[int], FrameNumber]:
     return (lambda at: "") if recording is None else recording.frame_at
 
 
@@ -194,22 +198,20 @@ def event_rows(annotation: Annotation, recording: Recording | None) -> list[Even
 def csv_text(columns: Sequence[str], rows: Sequence[TableRow]) -> str:
     """Write rows as CSV (RFC 4180, ``\\n`` line ends); columns beyond ``columns`` follow.
 
-    A text that a spreadsheet would run as a formula gets an apostrophe before it.
+    A text that a spreadsheet would run as a formula is guarded (``csv_cell``).
     """
     extra = list(dict.fromkeys(key for row in rows for key in row if key not in columns))
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     header = [*columns, *extra]
-    writer.writerow(header)
+    writer.writerow([_written(column) for column in header])
     for row in rows:
-        writer.writerow([_safe(row.get(column, "")) for column in header])
+        writer.writerow([_written(row.get(column, "")) for column in header])
     return stream.getvalue()
 
 
-def _safe(cell: object) -> object:
-    if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return "'" + cell
-    return cell
+def _written(cell: object) -> object:
+    return csv_cell(cell) if isinstance(cell, str) else cell
 
 
 def table_texts(reading: Reading, recording: Recording | None) -> dict[str, str]:

@@ -7,7 +7,6 @@ entities is refused: no chapter file needs them, and they can be made to fill th
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -16,6 +15,7 @@ from xml.parsers import expat
 from xml.sax.saxutils import escape
 
 from vidseg.disk.atomic_write import write_text_aside
+from vidseg.disk.digests import bytes_sha256
 from vidseg.formats.text_file import read_bytes
 from vidseg.formats.timed_rows import TimedRow, count, timed_rows
 from vidseg.model.annotation import Mark, Sheet
@@ -311,5 +311,4 @@ def _stamp(ns: int) -> str:
 
 def _uid(*of: object) -> int:
     """Make a number that is the same every time, not zero, and unlike others (RFC 9559: 64 bit)."""
-    digest = hashlib.sha256(repr(of).encode()).digest()
-    return int.from_bytes(digest[:8], "big") >> 1 or 1
+    return int(bytes_sha256(repr(of).encode())[:16], 16) >> 1 or 1

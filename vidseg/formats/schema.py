@@ -268,7 +268,7 @@ def _factor(value: object) -> Fraction:
 
 FileName = Annotated[str, AfterValidator(_file_name)]
 """A path as written in the file."""
-Clock = Annotated[int, PlainValidator(_clock)]
+WrittenTime = Annotated[int, PlainValidator(_clock)]
 """A written time, in ns."""
 
 
@@ -276,10 +276,10 @@ class EditTable(Strict):
     """One thing done to the recording after the operation; ``kind`` says which keys belong."""
 
     kind: Literal["removed", "pause", "speed", "inserted"]
-    at: Clock | None = None
+    at: WrittenTime | None = None
     length: Annotated[int | None, PlainValidator(_gap_length)] = None
-    start: Clock | None = None
-    end: Clock | None = None
+    start: WrittenTime | None = None
+    end: WrittenTime | None = None
     factor: Annotated[Fraction, PlainValidator(_factor)] | None = None
     note: str = ""
 
@@ -326,7 +326,7 @@ class CaseFile(Strict):
     id: Annotated[str, AfterValidator(_identity)]
     recording: FileName | None = None
     recordings: Annotated[list[FileName], Field(min_length=1)] | None = None
-    starts: list[Clock] = []
+    starts: list[WrittenTime] = []
     annotation: FileName | None = None
     procedure: FileName | None = None
     captions: FileName | None = None
@@ -411,7 +411,7 @@ def _whole(text: str) -> str:
 Text = Annotated[str, AfterValidator(_whole)]
 
 
-class MarkRow(Strict):
+class MarkEntry(Strict):
     """One row of the annotation JSON."""
 
     label: Annotated[Filled, AfterValidator(_whole)]

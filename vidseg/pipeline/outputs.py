@@ -94,10 +94,17 @@ USUAL = frozenset(output.name for output in _LISTED if output.usual)
 
 
 def outputs_text() -> str:
-    """Give the table for people: a line for each output with its files."""
+    """Give the table for people: each output with its files, and what they are made from."""
     width = max(map(len, OUTPUTS))
-    lines = [f"{name:{width}}  {', '.join(output.files)}" for name, output in OUTPUTS.items()]
-    return "\b\nOutputs, each with its files:\n" + "\n".join(f"  {line}" for line in lines)
+    lines = [
+        line
+        for name, output in OUTPUTS.items()
+        for line in (
+            f"  {name:{width}}  {', '.join(output.files)}",
+            f"  {'':{width}}  from {output.made_from}",
+        )
+    ]
+    return "\n".join(["\b", "Outputs, each with its files and what they are made from:", *lines])
 
 
 @dataclass(frozen=True, slots=True)

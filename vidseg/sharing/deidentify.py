@@ -24,7 +24,7 @@ from vidseg.measure.case.retime import carry
 from vidseg.measure.privacy.disclosure import Sharing, Status, dicom_options, safe_harbor
 from vidseg.media.picture.screening import find_look
 from vidseg.media.picture.still import write_pictures
-from vidseg.media.redact.redact_plan import Kept, plan
+from vidseg.media.redact.redact_plan import plan
 from vidseg.media.redact.residue import residue
 from vidseg.model.case import Case, CaseResult
 from vidseg.model.clock import format_time
@@ -32,7 +32,7 @@ from vidseg.model.consent import Consent
 from vidseg.model.problem import UsageError, VidsegError
 from vidseg.model.progress import Progress, StageProgress, silent
 from vidseg.model.recording import Recording
-from vidseg.model.span import Spans
+from vidseg.model.span import Kept, Spans
 from vidseg.sharing.hiding import Hiding, decide, show_look
 from vidseg.sharing.making import COPY, make_case, make_recording, make_stills, read_again
 from vidseg.sharing.options import Shared, ShareOptions, require_consent

@@ -13,13 +13,13 @@ from vidseg.measure.case.captions import cut_captions
 from vidseg.measure.privacy.identifiers import words_of
 from vidseg.measure.privacy.k_anonymity import Group, coarse, group_sizes
 from vidseg.measure.privacy.sifting import Sieve, Sifted, without_words
-from vidseg.media.redact.redact_plan import Kept, Redaction
+from vidseg.media.redact.redact_plan import Redaction
 from vidseg.model.annotation import Annotation
 from vidseg.model.case import CaseResult
 from vidseg.model.problem import UsageError
 from vidseg.model.procedure import Procedure
 from vidseg.model.recording import Captions
-from vidseg.model.span import Spans
+from vidseg.model.span import Kept, Spans
 from vidseg.sharing.options import ShareOptions
 
 INTERVAL = "days_since_start"

@@ -9,6 +9,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -25,7 +26,7 @@ from vidseg.media.codec.bits import BitReader, by_start_codes, escaped, unescape
 from vidseg.media.read.probe import read_part
 from vidseg.media.splice import splicing, verify
 from vidseg.media.splice.many_clips import write_exact_clips
-from vidseg.media.splice.splice import ClipReport, write_exact_clip
+from vidseg.media.splice.splice import ClipReport, splice_clip
 from vidseg.media.splice.splicing import Coded
 from vidseg.model.annotation import Cue
 from vidseg.model.clip import Clip
@@ -107,7 +108,8 @@ def exact(
     **how: Any,
 ) -> ClipReport:
     clip = Clip(out.name, stretches(recording, ranges), captions)
-    return write_exact_clip(clip, out.parent, Cutting(**how), progress=progress)
+    (report,) = write_exact_clips([clip], out.parent, Cutting(**how), progress=progress)
+    return report
 
 
 def one(path: Path) -> Recording:
@@ -514,7 +516,6 @@ def test_the_full_check_finds_what_lies_between(
     sources: Callable[[str], Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     recording = one(sources("plain.mp4"))
-    whole = splicing.Splice._pictures
     seen: list[int] = []
     told = verify._Check._same_time
 
@@ -537,7 +538,6 @@ def test_the_full_check_finds_what_lies_between(
         assert {0, 6, 7, 18, 44} <= set(seen)
         assert (set(seen) == set(range(45))) == (check == "full")
         assert len(seen) <= expected
-    del whole
 
 
 def test_damage_in_a_copied_group_is_not_passed_on_silently(
@@ -587,7 +587,11 @@ def test_interruption_leaves_nothing_half_written(
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        exact(recording, [(0, 60)], tmp_path / "clip.mp4", progress=interrupt)
+        exact(recording, [(0, 60)], tmp_path / "clip.mp4", reencode=True, progress=interrupt)
+    assert not list(tmp_path.iterdir())
+    whole, opened = Clip("clip.mp4", stretches(recording, [(0, 60)])), splicing.Sources(1)
+    with closing(opened), pytest.raises(KeyboardInterrupt):
+        splice_clip(whole, tmp_path, Cutting(), opened, interrupt)
     assert not list(tmp_path.iterdir())
     clips = [Clip(f"{n}.mp4", stretches(recording, [(5, 50)])) for n in range(12)]
     finished: list[int] = []

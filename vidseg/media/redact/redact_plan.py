@@ -13,10 +13,8 @@ from vidseg.model.annotation import Cue
 from vidseg.model.mask import Mask
 from vidseg.model.problem import UsageError
 from vidseg.model.recording import Captions, Chapter, Part, Recording
-from vidseg.model.span import Span, Spans
+from vidseg.model.span import Kept, Span, Spans
 from vidseg.model.stretch import Stretch, stretches
-
-Kept = tuple[tuple[Span, int], ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,12 +31,14 @@ def write_exact_clips(
     progress: Progress | None = None,
     on_clip: Callable[[int, ClipReport], None] | None = None,
 ) -> tuple[ClipReport, ...]:
-    """Write all ``clips`` as ``write_exact_clip`` does, ``cores`` at a time (0: all there are).
+    """Write all ``clips`` into ``folder``, ``cores`` at a time (0: all there are).
 
-    Spliced clips are made side by side, each on one core; those that must be re-encoded follow
-    one by one, each on all cores. ``progress`` and ``on_clip`` (place in ``clips``, report) are
-    called in the calling thread only. Raises UsageError for two clips with one name, else as
-    ``write_exact_clip``; on failure or Ctrl-C finished clips stay and nothing else does.
+    As ``write_clip``, but whole groups of pictures are copied where they can be, and only the
+    frames at the edges are encoded (``how.quality`` or better). Spliced clips are made side by
+    side, each on one core; those that must be re-encoded follow one by one, each on all cores.
+    ``progress`` and ``on_clip`` (place in ``clips``, report) are called in the calling thread only.
+    Raises UsageError for two clips with one name, else as ``write_clip``; on failure or Ctrl-C
+    finished clips stay and nothing else does.
     """
     if len({clip.name for clip in clips}) < len(clips):
         raise UsageError("two clips would be written to one file")

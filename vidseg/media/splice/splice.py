@@ -17,7 +17,7 @@ from vidseg.media.splice.verify import verify_splice
 from vidseg.media.write.clip import require_frames, write_clip, write_tracks
 from vidseg.media.write.target import container_of, errors_of, open_target, refuse_own_sources
 from vidseg.model.clip import Clip
-from vidseg.model.cutting import AS_USUAL, Cutting, Verify
+from vidseg.model.cutting import Cutting, Verify
 from vidseg.model.problem import MediaError
 from vidseg.model.progress import Progress
 from vidseg.model.recording import Captions
@@ -40,35 +40,6 @@ class ClipReport:
     verified: Literal["edges", "full", "none", "count"]
 
 
-def write_exact_clip(
-    clip: Clip,
-    folder: Path,
-    how: Cutting = AS_USUAL,
-    *,
-    threads: int = 0,
-    progress: Progress | None = None,
-) -> ClipReport:
-    """Write a clip's frames, one after another, into ``folder``.
-
-    As ``clip.write_clip``, but whole groups of pictures are copied where they can be, and
-    only the frames at the edges are encoded (``how.quality`` or better). ``threads`` is how
-    many the encoder may use, 0 for as many as there are cores.
-
-    Raises MediaError and UsageError as ``write_clip`` does; nothing is left behind on failure
-    or Ctrl-C.
-    """
-    reason = "asked for"
-    if not how.reencode:
-        sources = Sources(threads)
-        try:
-            return splice_clip(clip, folder, how, sources, progress)
-        except NotSpliceable as found:
-            reason = found.reason
-        finally:
-            sources.close()
-    return reencode_clip(clip, folder, how, reason, progress)
-
-
 def reencode_clip(
     clip: Clip, folder: Path, how: Cutting, reason: str, progress: Progress | None
 ) -> ClipReport:
@@ -80,7 +51,7 @@ def reencode_clip(
 def splice_clip(
     clip: Clip, folder: Path, how: Cutting, sources: Sources, progress: Progress | None
 ) -> ClipReport:
-    """Write a clip by splicing alone. Raises NotSpliceable, and as ``write_exact_clip``."""
+    """Write a clip by splicing alone. Raises NotSpliceable, and as ``write_clip``."""
     out = folder / clip.name
     kind = container_of(out)
     if kind == "webm":
