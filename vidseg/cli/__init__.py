@@ -26,6 +26,7 @@ COMMANDS = {
     "stills": ("vidseg.cli.run:stills", "Pick a clear picture of each step."),
     "page": ("vidseg.cli.run:page", "Write the offline case page, with what it shows."),
     "mark": ("vidseg.cli.mark:command", "Mark the steps of a recording by hand, in the browser."),
+    "transcribe": ("vidseg.cli.transcribe:command", "Write captions of what is said, by ear."),
     "draft": ("vidseg.cli.draft:command", "Draft an annotation from the captions of a narration."),
     "deidentify": ("vidseg.cli.deidentify:command", "Make a copy fit to share, and its record."),
     "convert": ("vidseg.cli.convert:command", "Convert an annotation between formats."),
