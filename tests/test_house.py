@@ -46,7 +46,6 @@ CALLED_FROM_OUTSIDE = {
 }
 # Not used yet, to be struck out here as they are: captions as SubRip, and pieces of the draft.
 AWAITED = {
-    "vidseg.formats.subrip.write_captions",
     "vidseg.measure.draft.effort.effort",
     "vidseg.measure.draft.evidence.Evidence",
     "vidseg.measure.draft.evidence.Evidence.nats",

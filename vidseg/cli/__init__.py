@@ -27,6 +27,7 @@ COMMANDS = {
     "stills": ("vidseg.cli.run:stills", OUTPUTS["stills"].help),
     "page": ("vidseg.cli.run:page", OUTPUTS["page"].help),
     "mark": ("vidseg.cli.mark:command", "Mark the steps of a recording by hand, in the browser."),
+    "transcribe": ("vidseg.cli.transcribe:command", "Write captions of what is said, by ear."),
     "draft": ("vidseg.cli.draft:command", "Draft an annotation from the captions of a narration."),
     "deidentify": ("vidseg.cli.deidentify:command", "Make a copy fit to share, and its record."),
     "convert": ("vidseg.cli.convert:command", "Convert an annotation between formats."),
