@@ -34,6 +34,7 @@ NOT_OF_ANNOTATIONS = {
 # Called from outside: by Dask, click, pydantic, uvicorn, alembic; formats are found by suffix.
 # The last four are parts of statistics that tests compare with published values.
 CALLED_FROM_OUTSIDE = {
+    "vidseg.cli.guide.Topic.shell_complete",
     *(f"vidseg.cli.door.Door.{name}" for name in ("list_commands", "get_command")),
     "vidseg.batch.processes.dask_setup",
     "vidseg.cli.door.Door.format_commands",

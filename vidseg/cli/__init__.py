@@ -35,6 +35,7 @@ COMMANDS = {
     "procedures": ("vidseg.cli.procedures:command", "List, print or start vocabularies."),
     "batch": ("vidseg.cli.batch:command", "Put many recordings through `run`, also on a cluster."),
     "library": ("vidseg.cli.library:group", "Many cases: durations, curves, comparisons, page."),
+    "guide": ("vidseg.cli.guide:command", "What does not fit into --help, a page a topic."),
 }
 """Every command: where it is defined (imported when used) and its line in ``--help``."""
 

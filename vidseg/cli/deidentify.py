@@ -245,7 +245,7 @@ def told(shared: Shared, quiet: bool) -> int:
         )
         return 1
     for one, problem in zip(shared.words, found_in_words(shared.words), strict=True):
-        show_problems([problem])
+        show_problems([problem], guide=False)
         decided = "left in, as allowed" if one.allowed else "left out"
         say(f"  {decided}: {highlighted(one)}")
     for group in shared.groups:
