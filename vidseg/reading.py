@@ -8,7 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from vidseg.formats import read_captions, read_sheet
-from vidseg.formats.vocabulary import load_procedure
+from vidseg.formats.vocabulary import chosen_vocabulary, load_procedure
 from vidseg.measure.case.check import check
 from vidseg.measure.case.durations import time_case
 from vidseg.measure.case.operative import in_operative_time, known_time
@@ -27,13 +27,12 @@ from vidseg.model.progress import StageProgress, silent
 from vidseg.model.recording import Recording
 from vidseg.model.span import Span, Spans
 
-DEFAULT_PROCEDURE = "phaco"
-
 
 def understand(
     sheet: Sheet,
     *,
     procedure: str | Procedure | None = None,
+    case_procedure: str | None = None,
     recording: Recording | None = None,
     rate: Fraction | None = None,
     length_ns: int | None = None,
@@ -43,7 +42,8 @@ def understand(
 ) -> Reading:
     """Resolve, check and time the rows of a sheet, with or without the recording.
 
-    ``procedure`` is a vocabulary, or what names one; else the sheet names it.
+    ``procedure`` is a vocabulary, or what names the one asked for; ``case_procedure`` names the
+    case's: see ``chosen_vocabulary``.
     ``rate`` and ``length_ns`` stand in where there is no recording: see ``resolve``. Without
     either the observed time runs from 0 to the last mark. ``clock`` says which clock times are
     written on; ``edits`` are those declared. Raises UsageError for edits that overlap or lie
@@ -53,7 +53,7 @@ def understand(
     if isinstance(procedure, Procedure):
         vocabulary = procedure
     else:
-        vocabulary = load_procedure(procedure or sheet.procedure or DEFAULT_PROCEDURE)
+        vocabulary = load_procedure(chosen_vocabulary(procedure, sheet.procedure, case_procedure))
     annotation, unresolved = resolve(
         sheet,
         vocabulary,
@@ -128,19 +128,22 @@ def read_case_files(
     clock: Clock = "recording",
     progress: StageProgress = silent,
 ) -> CaseResult:
-    """Open a case's recording, annotation and captions; check and time it. Writes nothing."""
+    """Open a case's recording, annotation and captions; check and time it. Writes nothing.
+
+    ``procedure`` names the vocabulary asked for; the result's case names the one that counts.
+    """
     if not case.recordings:
         raise UsageError(f"case {case.id!r} names no recording")
-    case = replace(case, procedure=procedure or case.procedure)
     recording = open_recording(
         case.recordings,
         progress=lambda fraction: progress("reading frame times", fraction),
         starts=case.starts,
     )
     sheet = read_sheet(case.annotation) if case.annotation else chapters_as_sheet(recording)
+    chosen = chosen_vocabulary(procedure, sheet.procedure, case.procedure)
     reading = understand(
         sheet,
-        procedure=case.procedure,
+        procedure=chosen,
         recording=recording,
         clock=clock,
         edits=case.edits,
@@ -152,6 +155,7 @@ def read_case_files(
         *(captions.problems if captions else ()),
         *recording_problems(recording),
     )
+    case = replace(case, procedure=chosen)
     return CaseResult.of(replace(reading, problems=problems), case, recording, captions)
 
 

@@ -28,7 +28,7 @@ def test_what_cannot_be_met(clip: Path, tmp_path: Path, capsys: pytest.CaptureFi
     assert "no such file" in refused(capsys, tmp_path / "absent.mp4")
     assert "no such file" in refused(capsys, clip, "--draft", tmp_path / "absent.json")
     assert "a recording is expected" in refused(capsys, steps)
-    assert "give it once" in refused(capsys, clip, steps, "--annotation", steps)
+    assert "one annotation is expected" in refused(capsys, clip, steps, "--annotation", steps)
     assert "by 'A'" in refused(capsys, clip, steps, "--blind", "--annotator", "B")
     absent = tmp_path / "absent" / "steps.json"
     assert "no journal can be kept" in refused(capsys, clip, "--annotation", absent)

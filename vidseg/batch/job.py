@@ -19,7 +19,7 @@ from vidseg.disk.trouble import is_disk_full
 from vidseg.export.document import digest
 from vidseg.export.folder import read_manifest
 from vidseg.formats import read_sheet
-from vidseg.formats.vocabulary import builtin_texts
+from vidseg.formats.vocabulary import builtin_texts, chosen_vocabulary
 from vidseg.measure.case.ruler import Clock
 from vidseg.media.read.threads import use_threads
 from vidseg.model.case import Case
@@ -63,6 +63,7 @@ class Job:
     out: Path
     options: RunOptions
     token: str
+    procedure: str | None = None
     clock: Clock = "recording"
     despite_errors: bool = False
     threads: int = 1
@@ -75,18 +76,18 @@ class Job:
 
     @property
     def inputs(self) -> tuple[Path, ...]:
-        """The files that go in, with the vocabulary's that the annotation itself names."""
-        files = self.case.files
-        if self.case.procedure is None and self.case.annotation in files:
+        """The files that go in, with that of the vocabulary that counts."""
+        files, named = self.case.files, None
+        if self.procedure is None and self.case.annotation in files:
             with suppress(VidsegError):  # told when the case is done
-                own = vocabulary_file(read_sheet(Path(str(self.case.annotation))).procedure)
-                files += () if own is None else (own,)
-        return files
+                named = read_sheet(Path(str(self.case.annotation))).procedure
+        own = vocabulary_file(chosen_vocabulary(self.procedure, named, self.case.procedure))
+        return files if own is None or own in files else (*files, own)
 
     @property
     def asked(self) -> str:
         """The digest of what is asked for, the same for all cases of a batch."""
-        asked = (replace(self.options, cores=0), self.clock, self.despite_errors)
+        asked = (replace(self.options, cores=0), self.procedure, self.clock, self.despite_errors)
         return digest((self.version, *asked))
 
     @property
@@ -179,7 +180,7 @@ def _done(job: Job) -> Outcome:
             if drop.exists():
                 raise _Dropped
 
-    result = read_case_files(job.case, clock=job.clock, progress=progress)
+    result = read_case_files(job.case, procedure=job.procedure, clock=job.clock, progress=progress)
     told = _told(job.case.id, result.problems)
     told = replace(told, recorded_ns=result.timing.recorded_ns)
     if told.errors and not job.despite_errors:

@@ -32,6 +32,7 @@ class BatchSettings:
     """How a batch is done: as for ``run``, and how jobs behave (see ``Job``)."""
 
     options: RunOptions
+    procedure: str | None = None
     clock: Clock = "recording"
     despite_errors: bool = False
     threads: int = 1
@@ -71,6 +72,7 @@ def jobs_of(listed: WorkList, out: Path, settings: BatchSettings, token: str) ->
             out,
             settings.options,
             token,
+            settings.procedure,
             settings.clock,
             settings.despite_errors,
             settings.threads,

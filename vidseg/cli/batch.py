@@ -116,6 +116,7 @@ def command(
     from vidseg.batch.whole import BatchSettings, plan_batch
     from vidseg.batch.worklist import read_work
     from vidseg.model.problem import UsageError
+    from vidseg.model.procedure import vocabulary_file
 
     if sum(given is not None for given in (jobs, scheduler, local_cluster)) > 1:
         raise UsageError("--jobs, --scheduler and --local-cluster: give one of them")
@@ -124,14 +125,17 @@ def command(
         raise UsageError("--library needs durations; add them to --only")
     count = jobs or local_cluster or _cores()
     options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), outputs=outputs)
+    own = vocabulary_file(procedure)
     settings = BatchSettings(
         options,
+        # a worker's present folder is another
+        str(own.absolute()) if own else procedure,
         clock,
         despite_errors,
         threads=cores or (1 if scheduler else max(1, _cores() // count)),
         retry_set_aside=retry_set_aside,
     )
-    listed = read_work(source, out, procedure)
+    listed = read_work(source, out)
     for bad in listed.refused:
         say(f"{bad.place}: refused: {bad.reason}")
     if dry_run:

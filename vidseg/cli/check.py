@@ -17,6 +17,7 @@ from vidseg.cli.options import (
     json_option,
     procedure_option,
     quiet_option,
+    require_clock,
 )
 from vidseg.cli.screen import count_problems, has_errors, say, show_problems
 
@@ -57,6 +58,7 @@ def command(
     from vidseg.media.read.probe import open_recording
     from vidseg.reading import recording_problems, understand
 
+    require_clock(recordings, rate, length_ns, clock)
     recording = open_recording(recordings) if recordings else None
     reading = understand(
         read_sheet(annotation),

@@ -18,6 +18,7 @@ from vidseg.cli.options import (
     out_option,
     procedure_option,
     quiet_option,
+    require_clock,
 )
 from vidseg.cli.screen import durations_text, has_errors, say, show_problems
 
@@ -64,6 +65,7 @@ def command(
     from vidseg.model.problem import UsageError
     from vidseg.reading import understand
 
+    require_clock(recordings, rate, length_ns, clock)
     recording = open_recording(recordings) if recordings else None
     if len(annotations) > 1 and (recordings or length_ns is not None):
         raise UsageError("one recording or length goes with one annotation, not with several")

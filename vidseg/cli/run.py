@@ -55,20 +55,23 @@ class Request:
 
 
 def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
-    """Give a command RECORDING…, ANNOTATION and the common options, as one ``Request``."""
+    """Give a command RECORDING…, ANNOTATION and the common options, as one ``Request``.
+
+    Commands that write captions add ``captions_option`` below it.
+    """
 
     @wraps(function)
     def command(
         paths: tuple[Path, ...],
-        captions: Path | None,
         procedure: str | None,
         out: Path | None,
         clock: Clock,
         despite_errors: bool,
         quiet: bool,
+        captions: Path | None = None,
         **others: Any,
     ) -> int:
-        case = case_of(paths, captions, procedure)
+        case = case_of(paths, captions)
         return function(Request(case, procedure, out, clock, despite_errors, quiet), **others)
 
     despite = click.option(
@@ -83,7 +86,6 @@ def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
         clock_option,
         out_option,
         procedure_option,
-        captions_option,
         paths,
     ):
         command = option(command)
@@ -92,6 +94,7 @@ def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
 
 @click.command("run", epilog=outputs_text())
 @on_a_case
+@captions_option
 @clip_options
 @click.option(
     "--share",
@@ -133,6 +136,7 @@ def run(
 
 @click.command("page")
 @on_a_case
+@captions_option
 def page(request: Request) -> int:
     """Write the case page with what it shows: all that `run` makes but the clips.
 
@@ -145,6 +149,7 @@ def page(request: Request) -> int:
 
 @click.command("chapters")
 @on_a_case
+@captions_option
 def chapters(request: Request) -> int:
     """Write the recording with its steps as chapters (packets copied, nothing re-encoded), and
     the chapters as WebVTT, Matroska XML and a plain list for video-sharing sites.
@@ -171,6 +176,7 @@ def stills(request: Request, steps: tuple[str, ...]) -> int:
 
 @click.command("clips")
 @on_a_case
+@captions_option
 @clip_options
 def clips(
     request: Request,

@@ -148,7 +148,8 @@ def _of_sheet(sheet: Sheet, wanted: GatherOptions, case: str) -> Gathered:
     try:
         reading = understand(
             sheet,
-            procedure=wanted.procedure or (row.procedure if row else "") or None,
+            procedure=wanted.procedure,
+            case_procedure=row.procedure if row else None,
             rate=wanted.rate if row is None or row.rate is None else row.rate,
             length_ns=length,
             case=name,

@@ -141,7 +141,7 @@ class AnnotationKeeper:
         if sheet is None:
             return own
         return AnnotationFacts(
-            sheet.procedure or own.procedure,
+            own.procedure,
             sheet.case,
             own.annotator or self.read_annotator,
         )

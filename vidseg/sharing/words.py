@@ -119,6 +119,8 @@ def _covariates(
     if unknown:
         has = ", ".join(told) or "none"
         raise UsageError(f"no covariate {', '.join(map(repr, unknown))}; this case has: {has}")
+    if options.since is not None and "date" not in told:
+        raise UsageError("--since needs the day of the operation, as a covariate `date`")
     kept: dict[str, str] = {}
     for name, value in told.items():
         if name in options.left_out:
