@@ -42,6 +42,7 @@ CALLED_FROM_OUTSIDE = {
     "vidseg.mark.serve.Server.capture_signals",
     "vidseg.cohort.changes.Changes.penalty",
     "vidseg.cohort.competence.Competence.failures",
+    "vidseg.cohort.competence.Limit.power",
     "vidseg.cohort.survival.Survival.at_risk",
     "vidseg.cohort.trend.Trend.variance",
 }
@@ -50,7 +51,6 @@ AWAITED = {
     "vidseg.measure.draft.effort.effort",
     "vidseg.measure.draft.evidence.Evidence",
     "vidseg.measure.draft.evidence.Evidence.nats",
-    "vidseg.measure.draft.numbers.spoken_number",
 }
 MIGRATION = re.compile(
     r"vidseg\.library\.migrations\.versions\.\w+\.(revision|down_revision|upgrade)"

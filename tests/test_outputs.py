@@ -165,6 +165,11 @@ VOCABULARY_CHANGES: dict[str, World] = {
     "source": W.with_vocabulary(source="another test"),
     "idle": W.with_vocabulary(idle=["nothing"]),
     "course": W.with_vocabulary(course=["turn", "cut"]),
+    "quantity": W.with_vocabulary(
+        quantity=[
+            {"name": "load", "units": ["mmHg"], "spoken": ["load"], "lowest": 1.0, "highest": 9.0}
+        ]
+    ),
     "steps": W.with_vocabulary(steps=VOCABULARY["steps"][1:2] + VOCABULARY["steps"][:1]
                                + VOCABULARY["steps"][2:]),
 }  # fmt: skip

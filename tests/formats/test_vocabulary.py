@@ -83,15 +83,18 @@ def test_the_text_of_a_built_in_loads_as_a_file_of_ones_own(code: str, tmp_path:
 
 def test_blank_explains_every_key_of_the_schema() -> None:
     text = procedure_text("blank")
-    keys = set(tomllib.loads(text)) - {"steps"} | set(tomllib.loads(text)["steps"][1])
+    table = tomllib.loads(text)
+    keys = set(table) - {"steps", "quantity"} | set(table["steps"][1]) | set(table["quantity"][0])
     assert keys == {
         *("code", "name", "version", "source", "idle", "kind", "aliases", "parent", "after"),
         *("required", "repeats", "overlaps", "shortest", "longest", "definition"),
         *("course", "usual", "spoken"),
+        *("units", "lowest", "highest", "bare", "steps"),
     }
     explained = {key for key in (*keys, "category") if f"\n# {key}" in text}
-    assert explained == {*keys, "category"} - {"longest"}
+    assert explained == {*keys, "category"} - {"longest", "highest"}
     assert "\n# shortest, longest:" in text
+    assert "\n# lowest, highest:" in text
 
 
 @pytest.mark.parametrize("code", CODES)

@@ -21,12 +21,15 @@ from pydantic import (
     Field,
     PlainValidator,
     ValidationError,
+    ValidationInfo,
+    field_validator,
     model_validator,
 )
 
 from vidseg.formats.own_toml import Fault, Place, find_line, join_faults, place_text
 from vidseg.model.annotation import Edge, Frame, InPart, Moment, Timecode
 from vidseg.model.clock import TIME_FORMS, TIMECODE_FORMS, parse_time
+from vidseg.model.procedure import UNITS
 
 Shape = TypeVar("Shape", bound="Strict")
 
@@ -194,6 +197,34 @@ class StepTable(Strict):
     source: str = ""
 
 
+def _unit(text: str) -> str:
+    if text not in UNITS:
+        raise ValueError(f"{text!r} is no unit known here; known are {', '.join(UNITS)}")
+    return text
+
+
+Unit = Annotated[str, AfterValidator(_unit)]
+
+
+class QuantityTable(Strict):
+    """One ``[[quantity]]`` table of a vocabulary."""
+
+    name: StepCode
+    units: Annotated[list[Unit], Field(min_length=1)]
+    spoken: Annotated[list[Filled], Field(min_length=1)]
+    lowest: float
+    highest: float
+    bare: bool = False
+    steps: list[str] = []
+
+    @field_validator("highest")
+    @classmethod
+    def _above(cls, value: float, info: ValidationInfo) -> float:
+        if "lowest" in info.data and not info.data["lowest"] < value < math.inf:
+            raise ValueError("must be above lowest")
+        return value
+
+
 class VocabularyFile(Strict):
     """A vocabulary file as a whole."""
 
@@ -203,6 +234,7 @@ class VocabularyFile(Strict):
     source: Filled
     idle: list[Filled] | None = None
     course: list[str] = []
+    quantity: list[QuantityTable] = []
     steps: Annotated[list[StepTable], Field(min_length=1)]
 
 
