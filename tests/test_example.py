@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from vidseg.formats import read_sheet
+from vidseg.model.case import Reading
 from vidseg.model.clock import NS
-from vidseg.reading import Reading, understand
+from vidseg.reading import understand
 
 EXAMPLE = Path(__file__).resolve().parents[1] / "annotations" / "example"
 TRUTH = tomllib.loads((EXAMPLE / "truth.toml").read_text(encoding="utf-8"))

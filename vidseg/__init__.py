@@ -1,3 +1,3 @@
 """vidseg: from a recording and its step annotation to durations, chapters, clips and stills."""
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"

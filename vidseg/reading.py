@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
 from vidseg.formats import read_captions, read_sheet
-from vidseg.formats.vocabulary import load_procedure
+from vidseg.formats.vocabulary import chosen_vocabulary, load_procedure
 from vidseg.measure.case.check import check
 from vidseg.measure.case.durations import time_case
 from vidseg.measure.case.operative import in_operative_time, known_time
@@ -18,7 +18,7 @@ from vidseg.measure.privacy.metadata import identifying
 from vidseg.media.read.probe import open_recording
 from vidseg.media.redact.residue import residue
 from vidseg.model.annotation import Annotation, Mark, Sheet
-from vidseg.model.case import Case, CaseResult
+from vidseg.model.case import Case, CaseResult, Reading
 from vidseg.model.clock import format_time
 from vidseg.model.edits import Edit, EditMap
 from vidseg.model.problem import Problem, UsageError
@@ -26,31 +26,13 @@ from vidseg.model.procedure import Procedure
 from vidseg.model.progress import StageProgress, silent
 from vidseg.model.recording import Recording
 from vidseg.model.span import Span, Spans
-from vidseg.model.timing import Timing
-
-DEFAULT_PROCEDURE = "phaco"
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """An annotation file understood, with or without its recording.
-
-    ``timing`` is in operative time, ``recording_timing`` in the recording's own.
-    """
-
-    sheet: Sheet
-    procedure: Procedure
-    annotation: Annotation
-    timing: Timing
-    recording_timing: Timing
-    edits: EditMap
-    problems: tuple[Problem, ...]
 
 
 def understand(
     sheet: Sheet,
     *,
     procedure: str | Procedure | None = None,
+    case_procedure: str | None = None,
     recording: Recording | None = None,
     rate: Fraction | None = None,
     length_ns: int | None = None,
@@ -60,7 +42,8 @@ def understand(
 ) -> Reading:
     """Resolve, check and time the rows of a sheet, with or without the recording.
 
-    ``procedure`` is a vocabulary, or what names one; else the sheet names it.
+    ``procedure`` is a vocabulary, or what names the one asked for; ``case_procedure`` names the
+    case's: see ``chosen_vocabulary``.
     ``rate`` and ``length_ns`` stand in where there is no recording: see ``resolve``. Without
     either the observed time runs from 0 to the last mark. ``clock`` says which clock times are
     written on; ``edits`` are those declared. Raises UsageError for edits that overlap or lie
@@ -70,7 +53,7 @@ def understand(
     if isinstance(procedure, Procedure):
         vocabulary = procedure
     else:
-        vocabulary = load_procedure(procedure or sheet.procedure or DEFAULT_PROCEDURE)
+        vocabulary = load_procedure(chosen_vocabulary(procedure, sheet.procedure, case_procedure))
     annotation, unresolved = resolve(
         sheet,
         vocabulary,
@@ -95,7 +78,16 @@ def understand(
     timing = (
         time_case(operative, vocabulary, known_time(recorded, edit_map)) if edits else in_recording
     )
-    return Reading(sheet, vocabulary, annotation, timing, in_recording, edit_map, (*found, *moved))
+    return Reading(
+        sheet,
+        vocabulary,
+        annotation,
+        recorded,
+        timing,
+        in_recording,
+        edit_map,
+        (*found, *moved),
+    )
 
 
 def _recorded(annotation: Annotation, recording: Recording | None, length_ns: int | None) -> Spans:
@@ -136,7 +128,10 @@ def read_case_files(
     clock: Clock = "recording",
     progress: StageProgress = silent,
 ) -> CaseResult:
-    """Open a case's recording, annotation and captions; check and time it. Writes nothing."""
+    """Open a case's recording, annotation and captions; check and time it. Writes nothing.
+
+    ``procedure`` names the vocabulary asked for; the result's case names the one that counts.
+    """
     if not case.recordings:
         raise UsageError(f"case {case.id!r} names no recording")
     recording = open_recording(
@@ -145,9 +140,10 @@ def read_case_files(
         starts=case.starts,
     )
     sheet = read_sheet(case.annotation) if case.annotation else chapters_as_sheet(recording)
+    chosen = chosen_vocabulary(procedure, sheet.procedure, case.procedure)
     reading = understand(
         sheet,
-        procedure=procedure or case.procedure,
+        procedure=chosen,
         recording=recording,
         clock=clock,
         edits=case.edits,
@@ -159,18 +155,8 @@ def read_case_files(
         *(captions.problems if captions else ()),
         *recording_problems(recording),
     )
-    return CaseResult(
-        case=case,
-        procedure=reading.procedure,
-        recording=recording,
-        sheet=sheet,
-        annotation=reading.annotation,
-        timing=reading.timing,
-        recording_timing=reading.recording_timing,
-        edits=reading.edits,
-        captions=captions,
-        problems=problems,
-    )
+    case = replace(case, procedure=chosen)
+    return CaseResult.of(replace(reading, problems=problems), case, recording, captions)
 
 
 def recording_problems(recording: Recording) -> tuple[Problem, ...]:

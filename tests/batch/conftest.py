@@ -1,6 +1,7 @@
 """A share with small recordings and a list of cases on them, and what a batch wrote."""
 
 import csv
+import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -15,7 +16,7 @@ from vidseg.batch.drive import Engine
 from vidseg.batch.whole import BatchSettings, Told, run_batch
 from vidseg.batch.worklist import read_work
 from vidseg.media.read import threads as media_threads
-from vidseg.pipeline import RunOptions
+from vidseg.pipeline.outputs import RunOptions
 
 STEPS = "start,end,step\n0:00.2,0:00.8,main incision\n0:01,{end},capsulorhexis\n"
 Share = Callable[..., Path]
@@ -95,6 +96,50 @@ def list_of() -> Callable[[Path, list[dict[str, str]]], Path]:
     return write_list
 
 
+class Gate:
+    """Holds cases in the workers that are started from now on: see ``gate/sitecustomize.py``."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def hold(self, case: str) -> None:
+        """Let no worker begin this case until ``release``."""
+        (self.folder / f"stay-{case}").touch()
+
+    def release(self, case: str) -> None:
+        (self.folder / f"stay-{case}").unlink()
+
+    def permit(self, count: int) -> None:
+        """Let so many cases in all be begun from the start of the test on."""
+        new = self.folder / "permits.new"
+        new.write_text(str(count), encoding="utf-8")
+        new.replace(self.folder / "permits")
+
+    def permit_all(self) -> None:
+        (self.folder / "permits").unlink()
+
+    def permits_taken(self) -> int:
+        """How many cases were begun under a permit."""
+        return len(list(self.folder.glob("permit-*")))
+
+    def process_at(self, case: str) -> int | None:
+        """The process that came to the case last, None where none did."""
+        try:
+            return int((self.folder / f"at-{case}").read_text(encoding="utf-8"))
+        except FileNotFoundError:
+            return None
+
+
+@pytest.fixture
+def gate(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Gate:
+    folder = tmp_path / "gate"
+    folder.mkdir()
+    monkeypatch.setenv("VIDSEG_GATE", str(folder))
+    paths = [str(Path(__file__).with_name("gate")), os.environ.get("PYTHONPATH", "")]
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, paths)))
+    return Gate(folder)
+
+
 @pytest.fixture(autouse=True)
 def own_threads(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Jobs done in this process choose threads for it; other tests must not feel it."""
@@ -113,7 +158,7 @@ def threads(count: int = 1) -> Iterator[Engine]:
 
 def do_batch(source: Path, out: Path, **changes: Any) -> Told:
     """Run a batch in this process, tables only unless ``settings`` say otherwise."""
-    settings = changes.pop("settings", BatchSettings(RunOptions(outputs=frozenset({"tables"}))))
+    settings = changes.pop("settings", BatchSettings(RunOptions(outputs=frozenset({"durations"}))))
     engine = changes.pop("engine", None) or threads()
     return run_batch(source, read_work(source, out), out, settings, engine, **changes)
 

@@ -1,5 +1,6 @@
 """The driver on other executors, what a second start does, and what the journal remembers."""
 
+import errno
 import json
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
@@ -16,11 +17,12 @@ from vidseg.batch.journal import BatchJournal, Begun, whole
 from vidseg.batch.leases import claimed
 from vidseg.batch.whole import BatchSettings, BatchStatus, Told, jobs_of, plan_batch
 from vidseg.batch.worklist import read_work
+from vidseg.disk import locks
 from vidseg.model.problem import UsageError
-from vidseg.pipeline import RunOptions
+from vidseg.pipeline.outputs import RunOptions
 
 Batch = Callable[..., Told]
-TABLES = RunOptions(outputs=frozenset({"tables"}))
+TABLES = RunOptions(outputs=frozenset({"durations"}))
 
 
 def endings(told: Told) -> list[Ending]:
@@ -49,6 +51,29 @@ def test_any_executor_will_do(
     made = contents_of(tmp_path / "one")
     assert len(made) == 4 * 6
     assert made == contents_of(tmp_path / "two")
+
+
+def test_where_nobody_can_be_kept_out_it_says_so(
+    share: Callable[..., Path], tmp_path: Path, batch: Batch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def unknown(_file: object) -> None:
+        raise OSError(errno.ENOLCK, "No locks available")
+
+    monkeypatch.setattr(locks, "_lock", unknown)
+    told = batch(share(1), tmp_path / "out")
+    assert endings(told) == [Ending.DONE]
+    assert "this folder knows no locks: let no other batch work in it" in told.sentences
+
+
+def test_a_case_that_another_process_has_is_a_failed_one(
+    share: Callable[..., Path], tmp_path: Path, batch: Batch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("vidseg.batch.job.PATIENCE_S", 0.0)
+    with claimed(tmp_path / "out", "c00", "another batch", 0):
+        (row,) = batch(share(1), tmp_path / "out").rows
+    assert row.outcome.ending is Ending.FAILED
+    assert row.outcome.reason == "another process works on c00"
+    assert row.outcome.trace == ""
 
 
 def test_again_it_does_only_what_is_missing_or_changed(
@@ -91,7 +116,7 @@ def test_again_it_does_only_what_is_missing_or_changed(
     own.write_text(own.read_text().replace("0:00.8", "0:00.9"), encoding="utf-8")
     assert again()[0] == ["c00"]
     assert again()[0] == []
-    more = RunOptions(outputs=frozenset({"tables", "stills"}))
+    more = RunOptions(outputs=frozenset({"durations", "stills"}))
     assert len(again(BatchSettings(more))[0]) == 4
 
 

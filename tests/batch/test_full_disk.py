@@ -9,7 +9,7 @@ import pytest
 
 from vidseg.batch.job import Ending
 from vidseg.batch.whole import BatchSettings, Told
-from vidseg.pipeline import RunOptions
+from vidseg.pipeline.outputs import RunOptions
 
 
 @pytest.fixture
@@ -35,7 +35,7 @@ def test_a_full_disk_ends_the_batch_and_more_room_goes_on(
     contents_of: Callable[[Path], dict[str, bytes]],
 ) -> None:
     source, out, plain = share(12), small_disk / "out", tmp_path / "plain"
-    settings = BatchSettings(RunOptions(outputs=frozenset({"tables", "stills"})))
+    settings = BatchSettings(RunOptions(outputs=frozenset({"durations", "stills"})))
     assert batch(source, plain, settings=settings).halt == ""
     wanted = contents_of(plain)
     assert sum(map(len, wanted.values())) > 600 << 10, "the disk would not fill"

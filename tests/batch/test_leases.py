@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from vidseg.batch.leases import InUseError, claimed, deaths, locked, withdraw
+from vidseg.batch.leases import claimed, deaths, withdraw
+from vidseg.disk.locks import InUseError
 
 HOLD = """
 import sys, pathlib
@@ -49,10 +50,3 @@ def test_marks_are_withdrawn_where_the_case_is_not_at_fault(tmp_path: Path) -> N
     with claimed(tmp_path, "case", "batch", 0):
         withdraw()
         assert deaths(tmp_path, "case", "batch") == 0
-
-
-def test_a_lock_excludes_within_one_process_too(tmp_path: Path) -> None:
-    with locked(tmp_path / "lock"), pytest.raises(InUseError), locked(tmp_path / "lock"):
-        pass
-    with locked(tmp_path / "lock"):
-        pass

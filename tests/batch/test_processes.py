@@ -9,14 +9,14 @@ import time
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from vidseg.batch import leases as claims
 from vidseg.batch.processes import NICENESS, Lanes
 from vidseg.batch.whole import BatchSettings, Told
 from vidseg.cli import main
-from vidseg.pipeline import RunOptions
+from vidseg.pipeline.outputs import RunOptions
 
 Contents = Callable[[Path], dict[str, bytes]]
 Report = Callable[[Path], dict[str, dict[str, str]]]
@@ -24,27 +24,19 @@ only = ("--only", "durations,stills", "--quiet")
 posix = pytest.mark.skipif(os.name == "nt", reason="signals as here are POSIX's")
 
 
-def pid_at(out: Path, case: str) -> int | None:
-    """The process that has begun a case and not ended it, by the latest mark."""
-    try:
-        lines = (out / claims.STATE / "claims" / case).read_text(encoding="utf-8").splitlines()
-    except OSError:
-        return None
-    return int(lines[-1].split()[2]) if lines else None
-
-
-def kill_at(out: Path, case: str, times: int) -> threading.Thread:
-    """Kill each process that begins the case, so many times."""
+def kill_at(gate: Any, case: str, times: int) -> threading.Thread:
+    """Kill so many processes that begin the case; the next one is let go on."""
+    gate.hold(case)
 
     def watch() -> None:
         killed: set[int] = set()
-        until = time.monotonic() + 60
-        while len(killed) < times and time.monotonic() < until:
-            pid = pid_at(out, case)
+        while len(killed) < times:
+            pid = gate.process_at(case)
             if pid is not None and pid not in killed:
                 os.kill(pid, signal.SIGKILL)
                 killed.add(pid)
-            time.sleep(0.001)
+            time.sleep(0.005)
+        gate.release(case)
 
     thread = threading.Thread(target=watch)
     thread.start()
@@ -58,12 +50,15 @@ def test_a_case_that_kills_is_set_aside_and_the_others_are_done(
     batch: Callable[..., Told],
     contents_of: Contents,
     report_of: Report,
+    gate: Any,
 ) -> None:
     source, out, plain = share(6), tmp_path / "out", tmp_path / "plain"
     batch(
-        source, plain, settings=BatchSettings(RunOptions(outputs=frozenset({"tables", "stills"})))
+        source,
+        plain,
+        settings=BatchSettings(RunOptions(outputs=frozenset({"durations", "stills"}))),
     )
-    once, twice = kill_at(out, "c01", 1), kill_at(out, "c03", 2)
+    once, twice = kill_at(gate, "c01", 1), kill_at(gate, "c03", 2)
     assert main(["batch", str(source), "--out", str(out), "--jobs", "2", *only]) == 1
     once.join()
     twice.join()

@@ -27,11 +27,13 @@ from pathlib import Path
 from bench_run import Cost, make_recording, measured, segments
 
 from vidseg.media.read.probe import open_recording
-from vidseg.media.read.stretch import stretches
-from vidseg.media.splice.many_clips import ClipOrder, write_exact_clips
-from vidseg.media.splice.splice import write_exact_clip
+from vidseg.media.splice.many_clips import write_exact_clips
+from vidseg.media.splice.splice import splice_clip
 from vidseg.media.splice.splicing import Sources, Splice
+from vidseg.model.clip import Clip
+from vidseg.model.cutting import AS_USUAL, Cutting
 from vidseg.model.recording import Recording
+from vidseg.model.stretch import stretches
 
 NS = 1_000_000_000
 STAGES = {
@@ -55,22 +57,17 @@ def frames_of(
     ]
 
 
-def orders(recording: Recording, minutes: float, folder: Path) -> list[ClipOrder]:
+def clips(recording: Recording, minutes: float) -> list[Clip]:
     """Give the clips to be written."""
-    folder.mkdir(parents=True, exist_ok=True)
     ranges = frames_of(recording, segments(minutes))
-    return [ClipOrder((r,), folder / f"{n:02}.mp4") for n, r in enumerate(ranges)]
+    return [Clip(f"{n:02}.mp4", stretches(recording, [r])) for n, r in enumerate(ranges)]
 
 
 def write(source: Path, minutes: float, folder: Path, cores: int, verify: str) -> None:
     """Write the clips."""
-    recording = open_recording([source])
-    done = write_exact_clips(
-        recording,
-        orders(recording, minutes, folder),
-        cores=cores,
-        verify=verify,  # type: ignore[arg-type]
-    )
+    folder.mkdir(parents=True, exist_ok=True)
+    how = Cutting(verify=verify)  # type: ignore[arg-type]
+    done = write_exact_clips(clips(open_recording([source]), minutes), folder, how, cores=cores)
     wrong = [report.reason for report in done if report.way != "copied"]
     if wrong:
         sys.exit(f"not copied: {wrong}")
@@ -111,8 +108,11 @@ def profile(source: Path, minutes: float, folder: Path) -> None:
     recording = open_recording([source])
     profiler = cProfile.Profile()
     profiler.enable()
-    for order in orders(recording, minutes, folder)[:4]:
-        write_exact_clip(recording, order.ranges, order.out, threads=1)
+    folder.mkdir(parents=True, exist_ok=True)
+    for clip in clips(recording, minutes)[:4]:
+        sources = Sources(1)
+        splice_clip(clip, folder, AS_USUAL, sources, None)
+        sources.close()
     profiler.disable()
     stats = pstats.Stats(profiler)
     spent = dict.fromkeys([*STAGES, "all else"], 0.0)

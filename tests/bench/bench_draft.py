@@ -22,7 +22,7 @@ from pathlib import Path
 from vidseg.formats import read_captions
 from vidseg.formats.vocabulary import load_procedure
 from vidseg.measure.agreement.agree import agree
-from vidseg.measure.draft import Settings, draft
+from vidseg.measure.draft import DraftWeights, draft
 from vidseg.measure.draft.effort import Run, effort
 from vidseg.measure.draft.places import course_of, drafted_steps, usual_length_s
 from vidseg.model.annotation import Annotation, Cue, Segment
@@ -76,7 +76,7 @@ def narrated(folder: Path) -> Iterator[Narrated]:
         yield Narrated(path.stem, read_captions(path).cues, procedure, kept)
 
 
-def drafted(case: Narrated, settings: Settings | None = None) -> list[Run]:
+def drafted(case: Narrated, settings: DraftWeights | None = None) -> list[Run]:
     """Give the rows of the draft."""
     made = draft(case.cues, case.procedure, case.end, settings=settings)
     runs = [(row.step.code, row.span.start, row.span.end) for row in made.rows]

@@ -31,8 +31,10 @@ import numpy as np
 
 from synthetic_clips import make_clip, read_number
 from vidseg.media.read.probe import read_part
-from vidseg.media.splice.splice import write_exact_clip
+from vidseg.media.splice.many_clips import write_exact_clips
+from vidseg.model.clip import Clip
 from vidseg.model.recording import Recording
+from vidseg.model.stretch import stretches
 
 FRAMES, WIDTH, HEIGHT = 90, 320, 180
 MS = 1_000_000
@@ -162,7 +164,7 @@ def main() -> int:
             suffix = (".mp4", ".mkv", ".mov")[number % 3]
             out = work / f"clip{suffix}"
             try:
-                report = write_exact_clip(recording, ranges, out)
+                (report,) = write_exact_clips([Clip(out.name, stretches(recording, ranges))], work)
                 fault = wrong(recording, ranges, out)
             except Exception as error:
                 fault, report = f"{type(error).__name__}: {error}", None

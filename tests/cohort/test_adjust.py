@@ -12,8 +12,8 @@ from statsmodels.regression.mixed_linear_model import MixedLM
 from vidseg.cohort.adjust import EXPECTED, MODELS, TERMS, adjust
 from vidseg.cohort.mixed import least_squares, random_intercept
 
-# Yield of dyestuff from six batches, five samples each (Davies 1947, known from lme4 as
-# Dyestuff; values from memory): mean 1527.5, sd between 42.00, within 49.51, error 19.38.
+# Yield of dyestuff from six batches, five samples each (Davies 1947; Dyestuff in R's lme4, Dyes in
+# the examples of BUGS): mean 1527.5, sd between 42.00, within 49.51, error 19.38.
 DYESTUFF = np.array(
     [
         [1545, 1440, 1440, 1520, 1580],

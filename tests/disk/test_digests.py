@@ -84,11 +84,11 @@ def test_a_folder_takes_over_without_reading(
 
     def make(text: str) -> bool:
         folder = OutputFolder(out)
-        made = folder.make(
-            "key", ["a.txt"], lambda work: (work / "a.txt").write_text(text) and None
+        folder.make(
+            "key", ["a.txt"], lambda _, work, __: (work / "a.txt").write_text(text) and None
         )
         folder.finish()
-        return made
+        return bool(folder.made)
 
     plain = time.time_ns
     monkeypatch.setattr(time, "time_ns", lambda: plain() + OLD_NS)  # a minute passes

@@ -11,10 +11,10 @@ from PIL import Image
 from synthetic_clips import make_clip, read_number
 from vidseg.export.audit_files import (
     COLUMNS,
+    audit_csv,
+    audit_json,
     audit_lines,
-    write_audit_csv,
-    write_audit_json,
-    write_audit_text,
+    audit_text,
     write_thumbnails,
 )
 from vidseg.media.read.probe import open_recording
@@ -35,7 +35,7 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Recording:
 
 def test_csv_holds_every_finding(recording: Recording, tmp_path: Path) -> None:
     path = tmp_path / "audit.csv"
-    write_audit_csv([FROZEN, CUT], recording, path)
+    path.write_text(audit_csv([FROZEN, CUT], recording), encoding="utf-8", newline="")
     with path.open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     assert list(rows[0]) == list(COLUMNS)
@@ -49,10 +49,8 @@ def test_csv_holds_every_finding(recording: Recording, tmp_path: Path) -> None:
     assert rows[1]["effect"] == FINDINGS["hard-cut"][1]
 
 
-def test_json_names_the_codes_and_no_folder(recording: Recording, tmp_path: Path) -> None:
-    path = tmp_path / "audit.json"
-    write_audit_json([CUT], recording, path)
-    text = path.read_text(encoding="utf-8")
+def test_json_names_the_codes_and_no_folder(recording: Recording) -> None:
+    text = audit_json([CUT], recording)
     document = json.loads(text)
     assert document["findings"][0]["score"] == 0.75
     assert set(document["codes"]) == set(FINDINGS)
@@ -60,14 +58,13 @@ def test_json_names_the_codes_and_no_folder(recording: Recording, tmp_path: Path
     assert str(recording.parts[0].path.parent) not in text
 
 
-def test_text_says_span_evidence_and_effect(tmp_path: Path) -> None:
+def test_text_says_span_evidence_and_effect() -> None:
     lines = audit_lines([FROZEN, CUT])
     assert lines[0].startswith("0:00:01.000 to 0:00:01.400  frozen-span (0.90)")
     assert lines[1].startswith("0:00:02.000  hard-cut")
     assert FROZEN.evidence in lines[0]
     assert FROZEN.effect in lines[0]
-    write_audit_text([], tmp_path / "none.txt")
-    assert "Nothing was found" in (tmp_path / "none.txt").read_text(encoding="utf-8")
+    assert "Nothing was found" in audit_text([])
 
 
 def test_thumbnails_show_the_frames_before_and_after(recording: Recording, tmp_path: Path) -> None:

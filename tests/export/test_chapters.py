@@ -14,7 +14,7 @@ import webvtt as webvtt_py
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vidseg.export.chapters import case_chapters, site_list, write_chapter_files
+from vidseg.export.chapters import case_chapters, chapter_texts, site_list
 from vidseg.formats import matroska_xml, webvtt
 from vidseg.model.annotation import Annotation, Segment
 from vidseg.model.procedure import Kind, Procedure, Step
@@ -127,8 +127,15 @@ CHAPTERS = (
 )
 
 
+def write_files(folder: Path) -> tuple[str, ...]:
+    texts, notes = chapter_texts(CHAPTERS)
+    for name, text in texts.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    return notes
+
+
 def test_files_read_back_as_written(tmp_path: Path) -> None:
-    notes = write_chapter_files(CHAPTERS, tmp_path)
+    notes = write_files(tmp_path)
     assert all(note.startswith("chapters.txt: ") for note in notes)
     expected = [(c.title, c.span.start, c.span.end) for c in CHAPTERS]
     for module, name in ((webvtt, "chapters.vtt"), (matroska_xml, "chapters.xml")):
@@ -142,7 +149,7 @@ def test_files_read_back_as_written(tmp_path: Path) -> None:
 
 
 def test_webvtt_read_by_an_independent_library(tmp_path: Path) -> None:
-    write_chapter_files(CHAPTERS, tmp_path)
+    write_files(tmp_path)
     cues = list(webvtt_py.read(str(tmp_path / "chapters.vtt")))
     assert [(c.start, c.end) for c in cues][:3] == [
         ("00:00:00.000", "00:00:04.000"),
@@ -156,7 +163,7 @@ def test_matroska_xml_read_by_mkvtoolnix(tmp_path: Path) -> None:
     mkvmerge, mkvextract = shutil.which("mkvmerge"), shutil.which("mkvextract")
     if not mkvmerge or not mkvextract:
         pytest.skip("mkvtoolnix is not installed")
-    write_chapter_files(CHAPTERS, tmp_path)
+    write_files(tmp_path)
     text = tmp_path / "text.srt"
     text.write_text("1\n00:00:01,000 --> 00:00:02,000\nx\n", encoding="utf-8")
     out = tmp_path / "out.mks"
@@ -212,7 +219,7 @@ def test_ffmpeg_reads_the_same_chapters(tmp_path: Path) -> None:
     mkvmerge = shutil.which("mkvmerge")
     if not ffprobe or not mkvmerge:
         pytest.skip("ffprobe or mkvmerge is not installed")
-    write_chapter_files(CHAPTERS, tmp_path)
+    write_files(tmp_path)
     text = tmp_path / "text.srt"
     text.write_text("1\n00:00:01,000 --> 01:00:05,000\nx\n", encoding="utf-8")
     out = tmp_path / "out.mks"

@@ -14,7 +14,7 @@ import webvtt as webvtt_py
 from synthetic_clips import make_clip, read_number
 from vidseg.export.clips import (
     REPORT_COLUMNS,
-    Cutting,
+    ClipPlan,
     clip_files,
     plan_clips,
     report_row,
@@ -56,27 +56,33 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Recording:
     return Recording((read_part(path),))
 
 
+def ranges(plan: ClipPlan) -> tuple[tuple[int, int], ...]:
+    return tuple((piece.first, piece.last) for piece in plan.clip.pieces)
+
+
 def test_one_clip_a_visit_without_excluded_time(recording: Recording) -> None:
     plans = plan_clips(TOLD, recording)
-    assert [(p.name, p.number, p.visit, p.ranges) for p in plans] == [
-        ("01-incision.mp4", 1, 1, ((5, 15),)),
-        ("02-visco-elastic-ovd.mp4", 2, 1, ((15, 22),)),
-        ("03-incision-2.mp4", 3, 2, ((30, 36), (40, 50))),
+    assert [(p.clip.name, p.visit, ranges(p)) for p in plans] == [
+        ("01-incision.mp4", 1, ((5, 15),)),
+        ("02-visco-elastic-ovd.mp4", 1, ((15, 22),)),
+        ("03-incision-2.mp4", 2, ((30, 36), (40, 50))),
     ]
-    assert plans[2].spans == (Span(1200 * MS, 1440 * MS), Span(1600 * MS, 2000 * MS))
-    assert (plans[2].n_frames, plans[2].length) == (16, 640 * MS)
+    assert plans[2].clip.spans == (Span(1200 * MS, 1440 * MS), Span(1600 * MS, 2000 * MS))
+    assert (plans[2].clip.n_frames, plans[2].clip.length) == (16, 640 * MS)
 
 
 def test_chosen_steps_keep_their_numbers(recording: Recording) -> None:
     plans = plan_clips(TOLD, recording, steps=["visco elastic/ovd"])
-    assert [p.name for p in plans] == ["02-visco-elastic-ovd.mp4"]
-    assert [p.name for p in plan_clips(TOLD, recording, steps=["opening"])] == ["01-opening.mp4"]
+    assert [p.clip.name for p in plans] == ["02-visco-elastic-ovd.mp4"]
+    assert [p.clip.name for p in plan_clips(TOLD, recording, steps=["opening"])] == [
+        "01-opening.mp4"
+    ]
     with pytest.raises(UsageError, match=r"no such step in this case: rhexis; it has incision"):
         plan_clips(TOLD, recording, steps=["rhexis"])
 
 
 def test_padding_stops_at_the_edges_and_at_excluded_time(recording: Recording) -> None:
-    padded = {p.name: p.ranges for p in plan_clips(TOLD, recording, pad_ns=280 * MS)}
+    padded = {p.clip.name: ranges(p) for p in plan_clips(TOLD, recording, pad_ns=280 * MS)}
     assert padded == {
         "01-incision.mp4": ((0, 22),),
         "02-visco-elastic-ovd.mp4": ((8, 29),),
@@ -86,22 +92,22 @@ def test_padding_stops_at_the_edges_and_at_excluded_time(recording: Recording) -
         "case", "test", segments=(frames(VISCO, 30, 35),), excluded=(frames(PAUSE, 36, 40),)
     )
     (plan,) = plan_clips(before_pause, recording, pad_ns=1000 * MS)
-    assert plan.ranges == ((5, 36),)
+    assert ranges(plan) == ((5, 36),)
 
 
 def test_visits_joined(recording: Recording) -> None:
     plans = plan_clips(TOLD, recording, join_visits=True)
-    assert [(p.name, p.visit, p.ranges) for p in plans] == [
+    assert [(p.clip.name, p.visit, ranges(p)) for p in plans] == [
         ("01-incision.mp4", None, ((5, 15), (30, 36), (40, 50))),
         ("02-visco-elastic-ovd.mp4", None, ((15, 22),)),
     ]
     (near, _) = plan_clips(TOLD, recording, pad_ns=320 * MS, join_visits=True)
-    assert near.ranges == ((0, 36), (40, 58))  # padded visits meet and are shown once
+    assert ranges(near) == ((0, 36), (40, 58))  # padded visits meet and are shown once
 
 
 def test_a_visit_within_one_frame_gets_that_frame(recording: Recording) -> None:
     told = Annotation("case", "t", segments=(Segment(VISCO, Span(401 * MS, 403 * MS)),))
-    assert plan_clips(told, recording)[0].ranges == ((10, 11),)
+    assert ranges(plan_clips(told, recording)[0]) == ((10, 11),)
 
 
 def test_a_visit_that_is_all_excluded_gives_no_clip(recording: Recording) -> None:
@@ -142,17 +148,16 @@ def bar_codes(ffmpeg: str, path: Path) -> list[int | None]:
 def test_written_clips_and_their_captions(
     recording: Recording, ffmpeg: str, tmp_path: Path
 ) -> None:
-    plans = plan_clips(TOLD, recording)
+    plans = plan_clips(TOLD, recording, captions=CAPTIONS)
+    clips = [plan.clip for plan in plans]
     heard: list[str] = []
     seen: list[float] = []
     folder = tmp_path / "clips"
     reports = write_clips(
-        plans,
-        recording,
+        clips,
         folder,
-        CAPTIONS,
         progress=seen.append,
-        on_clip=lambda plan, report: heard.append(plan.name),
+        on_clip=lambda place, report: heard.append(clips[place].name),
     )
     written = sorted(folder.iterdir())
     assert [p.name for p in written] == [
@@ -165,10 +170,10 @@ def test_written_clips_and_their_captions(
     ]
     assert sorted(heard) == ["01-incision.mp4", "02-visco-elastic-ovd.mp4", "03-incision-2.mp4"]
     for plan, report in zip(plans, reports, strict=True):
-        assert report.copied_frames + report.encoded_frames == plan.n_frames
+        assert report.copied_frames + report.encoded_frames == plan.clip.n_frames
         row = report_row(plan, report)
         assert set(row) == set(REPORT_COLUMNS)
-        assert (row["file"], row["frames"]) == (plan.name, plan.n_frames)
+        assert (row["file"], row["frames"]) == (plan.clip.name, plan.clip.n_frames)
     assert seen == sorted(seen)
     assert seen[-1] == 1.0
     assert bar_codes(ffmpeg, written[0]) == list(range(5, 15))
@@ -187,30 +192,27 @@ def test_written_clips_and_their_captions(
 
 
 def test_a_clip_in_silence_has_no_caption_file(recording: Recording) -> None:
-    plans = plan_clips(TOLD, recording)
     none_said = Captions("x", (Cue(Span(0, 200 * MS), "early"),))
-    assert [len(clip_files(plan, none_said)) for plan in plans] == [1, 1, 1]
-    assert clip_files(plans[0], CAPTIONS) == ("01-incision.mp4", "01-incision.vtt")
+    plans = plan_clips(TOLD, recording, captions=none_said)
+    assert [len(clip_files(plan.clip)) for plan in plans] == [1, 1, 1]
+    plans = plan_clips(TOLD, recording, captions=CAPTIONS)
+    assert clip_files(plans[0].clip) == ("01-incision.mp4", "01-incision.vtt")
 
 
 def test_finished_clips_stay_and_half_ones_do_not(tmp_path: Path, recording: Recording) -> None:
     def interrupt(plan: object, report: object) -> None:
         raise KeyboardInterrupt
 
+    clips = [plan.clip for plan in plan_clips(TOLD, recording)]
     with pytest.raises(KeyboardInterrupt):
-        write_clips(
-            plan_clips(TOLD, recording),
-            recording,
-            tmp_path,
-            how=Cutting(cores=1),
-            on_clip=interrupt,
-        )
+        write_clips(clips, tmp_path, cores=1, on_clip=interrupt)
     assert [p.name for p in tmp_path.iterdir()] == ["01-incision.mp4"]
 
 
 def test_damage_is_told(tmp_path: Path, make_damaged: Callable[[Path], Recording]) -> None:
+    plans = plan_clips(TOLD, make_damaged(tmp_path))
     with pytest.raises(MediaError, match="cannot be decoded"):
-        write_clips(plan_clips(TOLD, make_damaged(tmp_path)), make_damaged(tmp_path), tmp_path)
+        write_clips([plan.clip for plan in plans], tmp_path)
 
 
 @pytest.fixture

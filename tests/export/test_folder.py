@@ -3,16 +3,23 @@
 import hashlib
 import json
 from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from vidseg.export.folder import OutputFolder, digest
+from vidseg.export.document import digest
+from vidseg.export.folder import OutputFolder
 from vidseg.model.problem import UsageError
+from vidseg.model.span import Span, Spans
+
+Maker = Callable[[object, Path, object], None]
 
 
-def writing(text: str, calls: list[str], name: str = "a.txt") -> Callable[[Path], None]:
-    def maker(folder: Path) -> None:
+def writing(text: str, calls: list[str], name: str = "a.txt") -> Maker:
+    def maker(document: object, folder: Path, _: object) -> None:
         calls.append(text)
         (folder / name).write_text(text, encoding="utf-8")
 
@@ -49,7 +56,8 @@ def test_an_interrupted_run_goes_on_and_leaves_the_old_folder_alone(tmp_path: Pa
     stopped.make("new", ["a.txt"], writing("new", calls))
     assert (tmp_path / "out" / "a.txt").read_text(encoding="utf-8") == "old"
     again = OutputFolder(tmp_path / "out")
-    assert not again.make("new", ["a.txt"], writing("never", calls))
+    again.make("new", ["a.txt"], writing("never", calls))
+    assert not again.made
     again.finish()
     assert calls == ["old", "new"]
     assert (tmp_path / "out" / "a.txt").read_text(encoding="utf-8") == "new"
@@ -62,7 +70,8 @@ def test_a_file_changed_by_hand_is_made_anew(tmp_path: Path) -> None:
     folder.finish()
     (tmp_path / "out" / "a.txt").write_text("evil", encoding="utf-8")
     folder = OutputFolder(tmp_path / "out")
-    assert folder.make("k", ["a.txt"], writing("good", calls))
+    folder.make("k", ["a.txt"], writing("good", calls))
+    assert folder.made == ["a.txt"]
 
 
 def test_the_users_own_files_stay(tmp_path: Path) -> None:
@@ -87,22 +96,63 @@ def test_a_folder_of_somebody_elses_is_refused(tmp_path: Path) -> None:
         OutputFolder(tmp_path / "file")
 
 
-def test_an_optional_file_may_be_missing_and_is_taken_over_where_it_is_not(tmp_path: Path) -> None:
+def test_what_was_not_made_is_not_missed_and_what_was_is(tmp_path: Path) -> None:
     calls: list[str] = []
+    for expected in (["a"], ["a"], ["a", "a"]):
+        folder = OutputFolder(tmp_path / "out")
+        folder.make("k", ["a.txt", "b.txt"], writing("a", calls))
+        folder.finish()
+        assert calls == expected
+        assert {p.name for p in (tmp_path / "out").iterdir()} == {
+            ".stamps.json", "a.txt", "manifest.json",
+        }  # fmt: skip
+        if len(folder.made) == 0:
+            (tmp_path / "out" / "a.txt").unlink()
+
+
+def test_what_the_maker_told_is_told_again(tmp_path: Path) -> None:
+    def maker(document: list[int], folder: Path, _: object) -> dict[str, int]:
+        (folder / "sum.txt").write_text(str(sum(document)), encoding="utf-8")
+        return {"sum": sum(document)}
+
     for _ in range(2):
         folder = OutputFolder(tmp_path / "out")
-        folder.make("k", ["a.txt"], writing("a", calls), optional=["b.txt"])
-        folder.make("l", ["c.txt"], writing("c", calls, "c.txt"), optional=["c.txt"])
+        assert folder.make([1, 2], ["sum.txt"], maker) == {"sum": 3}
         folder.finish()
-    assert calls == ["a", "c"]
-    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == [
-        ".stamps.json",
-        "a.txt",
-        "c.txt",
-        "manifest.json",
-    ]
+    assert not folder.made
 
 
-def test_digest_tells_ingredients_apart() -> None:
-    assert digest("a", "b") != digest("ab")
-    assert digest(1, "x") == digest(1, "x")
+def test_texts_are_written_where_they_differ(tmp_path: Path) -> None:
+    made = []
+    for text in ("one", "one", "two"):
+        folder = OutputFolder(tmp_path / "out")
+        folder.write({"a.txt": text, "b.txt": "same"})
+        folder.finish()
+        made.append(folder.made)
+    assert made == [["a.txt", "b.txt"], [], ["a.txt"]]
+    assert (tmp_path / "out" / "a.txt").read_text(encoding="utf-8") == "two"
+
+
+@dataclass(frozen=True)
+class Facts:
+    number: int
+
+
+def test_digest_tells_documents_apart(tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        (tmp_path / name).write_text("same", encoding="utf-8")
+    documents: list[object] = [
+        None, "", "1", 1, True, 1.5, Fraction(3, 2), ("a", "b"), ("ab",), {"a": 1}, {"a": 2},
+        {1, 2}, Facts(1), Facts(2), Span(1, 2), Spans([Span(1, 2)]), tmp_path / "a", tmp_path / "b",
+        np.arange(3), np.arange(4), np.arange(3.0), np.arange(3).reshape(1, 3),
+    ]  # fmt: skip
+    hash_of = known_hash
+    keys = [digest(document, hash_of) for document in documents]
+    assert len(set(keys)) == len(keys)
+    assert keys == [digest(document, hash_of) for document in documents]
+    with pytest.raises(TypeError, match="object cannot be part"):
+        digest([object()])
+
+
+def known_hash(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()

@@ -21,7 +21,7 @@ import pytest
 from PIL import Image
 
 from synthetic_clips import make_clip, read_number
-from vidseg.export.page import PageClip, PageStill, frame_times, read_asset, write_page
+from vidseg.export.page import Beside, PageClip, PageStill, frame_times, page_html, read_asset
 from vidseg.export.page_text import file_link, file_name, plain, without_folders
 from vidseg.measure.case.durations import time_case
 from vidseg.model.annotation import Annotation, Cue, Event, Segment, Sheet
@@ -110,6 +110,7 @@ def case_result(procedure: Procedure = PROCEDURE, **changes: Any) -> CaseResult:
         recording=recording,
         sheet=Sheet("marks.csv", ()),
         annotation=annotation,
+        recorded=recording.recorded,
         timing=(timing := time_case(annotation, procedure, recording.recorded)),
         recording_timing=timing,
         edits=EditMap((), recording.length),
@@ -119,23 +120,27 @@ def case_result(procedure: Procedure = PROCEDURE, **changes: Any) -> CaseResult:
     return replace(result, **changes)
 
 
+def write_page(result: CaseResult, folder: Path, beside: Beside) -> Path:
+    page = folder / "index.html"
+    page.write_text(page_html(result, beside), encoding="utf-8", newline="\n")
+    return page
+
+
 def write(result: CaseResult, folder: Path, video: str | None = "case-1.chaptered.mp4") -> Path:
-    return write_page(
-        result,
-        folder,
+    beside = Beside(
         video=video,
-        video_type="h264 in mp4",
-        clips=[
-            PageClip("cut", 1, "clips/01-cut.mp4", 0, 50 * FRAME),
-            PageClip("cut", 2, "clips/03-cut #2?.mp4", 110 * FRAME, 27 * FRAME),
-        ],
-        stills=[
-            PageStill("turn", 70, 70 * FRAME, "stills/02-turn.jpg", "blurred"),
-            PageStill("cut", 25, 25 * FRAME, "stills/01-cut.jpg", ""),
-        ],
         captions="talk.vtt",
         chapters="chapters.vtt",
+        clips=(
+            PageClip("cut", 1, "clips/01-cut.mp4", 0, 50 * FRAME),
+            PageClip("cut", 2, "clips/03-cut #2?.mp4", 110 * FRAME, 27 * FRAME),
+        ),
+        stills=(
+            PageStill("turn", 70, 70 * FRAME, "stills/02-turn.jpg", "blurred"),
+            PageStill("cut", 25, 25 * FRAME, "stills/01-cut.jpg", ""),
+        ),
     )
+    return write_page(result, folder, beside)
 
 
 @dataclass
@@ -274,6 +279,7 @@ def test_hostile_text_stays_text(tmp_path: Path) -> None:
     result = replace(
         result,
         annotation=annotation,
+        recording=Recording((replace(result.recording.parts[0], codec=HOSTILE),)),
         case=replace(result.case, id=HOSTILE, surgeon=HOSTILE, role=HOSTILE),
         captions=Captions(HOSTILE, (Cue(span(1, 2), HOSTILE),), HOSTILE),
         problems=(Problem.of("bad-row", HOSTILE, HOSTILE, 3),),
@@ -281,12 +287,11 @@ def test_hostile_text_stays_text(tmp_path: Path) -> None:
     page = write_page(
         result,
         tmp_path,
-        video='x</script>"\u2028.mp4',
-        video_type=HOSTILE,
-        clips=[PageClip("cut", 1, 'a" onclick="b.mp4', 0, FRAME)],
-        stills=[PageStill("cut", 3, 3 * FRAME, "javascript:alert(1)//s.jpg", HOSTILE)],
-        captions=None,
-        chapters=None,
+        Beside(
+            video='x</script>"\u2028.mp4',
+            clips=(PageClip("cut", 1, 'a" onclick="b.mp4', 0, FRAME),),
+            stills=(PageStill("cut", 3, 3 * FRAME, "javascript:alert(1)//s.jpg", HOSTILE),),
+        ),
     )
     text = page.read_text(encoding="utf-8")
     hostile = Tree(text)
@@ -385,16 +390,7 @@ def test_page_without_video_marks_or_captions(tmp_path: Path) -> None:
     empty = Annotation("case-1", "made_up")
     timing = time_case(empty, PROCEDURE, result.recording.recorded)
     bare = replace(result, annotation=empty, timing=timing, captions=None, problems=())
-    page = write_page(
-        bare,
-        tmp_path,
-        video=None,
-        video_type="",
-        clips=(),
-        stills=(),
-        captions=None,
-        chapters=None,
-    )
+    page = write_page(bare, tmp_path, Beside())
     text = page.read_text(encoding="utf-8")
     without = Tree(text)
     assert not without.tags("video")
@@ -621,10 +617,7 @@ def test_frames_of_a_variable_rate_are_hit_in_matroska(opened: Opener, tmp_path:
         timing=time_case(annotation, PROCEDURE, recording.recorded),
         problems=(),
     )
-    write_page(
-        result, tmp_path, video="v.mkv", video_type="", clips=(), stills=(), captions=None,
-        chapters=None,
-    )  # fmt: skip
+    write_page(result, tmp_path, Beside(video="v.mkv"))
     page = opened(tmp_path / "index.html")
     for name, first in (("Turning", 101), ("First cut", 5), ("Closing", 160)):
         block(page, name).click()

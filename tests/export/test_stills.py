@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -7,7 +8,14 @@ import pytest
 from PIL import Image
 
 from synthetic_clips import make_clip, read_number
-from vidseg.export.stills import Still, plan_stills, still_problems, write_stills
+from vidseg.export.stills import (
+    Still,
+    plan_stills,
+    scenes_of,
+    still_problems,
+    stills_of,
+    write_chosen,
+)
 from vidseg.media.read.probe import open_recording
 from vidseg.model.annotation import Annotation, Segment
 from vidseg.model.problem import Severity, UsageError
@@ -78,6 +86,17 @@ def test_visits_are_given_as_frames_the_longest_first(recording: Recording) -> N
     case = annotated(segment(POLISH, 400, 1000), segment(POLISH, 1000, 3000))
     (plan,) = plan_stills(case, recording)
     assert plan.ranges == ((25, 75), (10, 25))
+
+
+def write_stills(
+    case: Annotation,
+    recording: Recording,
+    folder: Path,
+    progress: Callable[[float], None] = lambda _: None,
+) -> tuple[Still, ...]:
+    plans = plan_stills(case, recording)
+    scenes = scenes_of(plans, recording, ".")
+    return stills_of(plans, scenes, write_chosen(scenes, folder, progress), folder)
 
 
 def test_excluded_time_gives_no_still(recording: Recording, tmp_path: Path) -> None:

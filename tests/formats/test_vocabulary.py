@@ -10,6 +10,7 @@ import pytest
 from vidseg.formats.own_toml import find_line
 from vidseg.formats.vocabulary import (
     builtin_codes,
+    chosen_vocabulary,
     load_procedure,
     parse_procedure,
     procedure_text,
@@ -82,15 +83,18 @@ def test_the_text_of_a_built_in_loads_as_a_file_of_ones_own(code: str, tmp_path:
 
 def test_blank_explains_every_key_of_the_schema() -> None:
     text = procedure_text("blank")
-    keys = set(tomllib.loads(text)) - {"steps"} | set(tomllib.loads(text)["steps"][1])
+    table = tomllib.loads(text)
+    keys = set(table) - {"steps", "quantity"} | set(table["steps"][1]) | set(table["quantity"][0])
     assert keys == {
         *("code", "name", "version", "source", "idle", "kind", "aliases", "parent", "after"),
         *("required", "repeats", "overlaps", "shortest", "longest", "definition"),
         *("course", "usual", "spoken"),
+        *("units", "lowest", "highest", "bare", "steps"),
     }
     explained = {key for key in (*keys, "category") if f"\n# {key}" in text}
-    assert explained == {*keys, "category"} - {"longest"}
+    assert explained == {*keys, "category"} - {"longest", "highest"}
     assert "\n# shortest, longest:" in text
+    assert "\n# lowest, highest:" in text
 
 
 @pytest.mark.parametrize("code", CODES)
@@ -571,3 +575,11 @@ def test_levels_are_in_use() -> None:
     assert rhexis is not None
     assert rhexis.parent is not None
     assert LEVELS.index(procedure.step(rhexis.parent).kind) < LEVELS.index(rhexis.kind)
+
+
+def test_of_several_vocabularies_named_the_one_asked_for_counts() -> None:
+    """Then the annotation's, the case's, the default."""
+    assert chosen_vocabulary("a", "b", "c") == "a"
+    assert chosen_vocabulary(None, "b", "c") == "b"
+    assert chosen_vocabulary("", "", "c") == "c"
+    assert chosen_vocabulary(None, None, None) == "phaco"

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import inspect
 
+from vidseg.cohort.tables import STEPS, check_steps
 from vidseg.library.filters import Filter
 from vidseg.library.read import list_cases, read_annotated, read_cohort, read_visits
 from vidseg.library.schema import metadata
@@ -65,6 +66,7 @@ def test_times_come_back_as_they_were_measured(place: str, make_record: Maker) -
         library.add([record])
         cohort = read_cohort(library, Filter())
         spans, points = read_visits(library, Filter())
+    assert list(check_steps(cohort.steps).columns) == list(STEPS)
     steps = cohort.steps.set_index("step")
     # By hand: the pause of 2 s lies within turn and within what cut's first and last span.
     assert steps.loc["cut", ["segments", "active_s", "elapsed_s", "interrupted_s"]].tolist() == [
@@ -73,7 +75,7 @@ def test_times_come_back_as_they_were_measured(place: str, make_record: Maker) -
         35,
         20,
     ]
-    assert steps.loc["turn", ["active_s", "open_end"]].tolist() == [18, True]
+    assert steps.loc["turn", ["active_s", "open_end", "open_start"]].tolist() == [18, True, False]
     assert steps.loc["cut", "share"] == pytest.approx(15 / 98)
     assert cohort.cases["observed_s"].tolist() == [98]
     assert cohort.cases["complete"].tolist() == [False]

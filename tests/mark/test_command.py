@@ -28,7 +28,7 @@ def test_what_cannot_be_met(clip: Path, tmp_path: Path, capsys: pytest.CaptureFi
     assert "no such file" in refused(capsys, tmp_path / "absent.mp4")
     assert "no such file" in refused(capsys, clip, "--draft", tmp_path / "absent.json")
     assert "a recording is expected" in refused(capsys, steps)
-    assert "give it once" in refused(capsys, clip, steps, "--annotation", steps)
+    assert "one annotation is expected" in refused(capsys, clip, steps, "--annotation", steps)
     assert "by 'A'" in refused(capsys, clip, steps, "--blind", "--annotator", "B")
     absent = tmp_path / "absent" / "steps.json"
     assert "no journal can be kept" in refused(capsys, clip, "--annotation", absent)
@@ -53,8 +53,7 @@ def test_library_lengths_are_hints(clip: Path, tmp_path: Path) -> None:
     length, to which few visits are drawn (tests/measure, learned_lengths)."""
     from vidseg.formats.vocabulary import load_procedure
     from vidseg.library.store import Library
-    from vidseg.many.gather import MarkingRequest as Gathered
-    from vidseg.many.gather import gather
+    from vidseg.many.gather import GatherOptions, gather
     from vidseg.mark.start import MarkingRequest
     from vidseg.model.case import Case
 
@@ -66,7 +65,7 @@ def test_library_lengths_are_hints(clip: Path, tmp_path: Path) -> None:
         write_sheet(Sheet(path.name, marks, procedure="phaco"), path)
         sources.append(path)
     with Library(str(tmp_path / "library.sqlite"), make=True) as library:
-        met = gather(sources, Gathered(), lambda stage, done: None)
+        met = gather(sources, GatherOptions(), lambda stage, done: None)
         library.add(one.record for one in met if one.record is not None)
         wanted = MarkingRequest(Case("clip", (clip,), None), "phaco").with_lengths(library)
     usual = wanted.usual["capsulorhexis"]

@@ -99,8 +99,8 @@ def test_a_line_whose_sync_fails_is_not_there(
 HOLD = """
 import sys
 from pathlib import Path
-from vidseg.mark.journal import Journal
-journal = Journal(Path(sys.argv[1]))
+from vidseg.mark.journal import MarkJournal
+journal = MarkJournal(Path(sys.argv[1]))
 print("held", flush=True)
 sys.stdin.read()
 """

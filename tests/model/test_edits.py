@@ -40,7 +40,7 @@ MOMENTS = st.integers(0, LENGTH)
 def test_no_edit_is_the_identity(at: int) -> None:
     plain = EditMap((), LENGTH)
     assert plain.start_of(at) == plain.end_of(at) == plain.back(at) == at
-    assert plain.operative_length == LENGTH
+    assert plain.end_of(LENGTH) == LENGTH
 
 
 @given(edit_lists(), MOMENTS, MOMENTS)
@@ -100,7 +100,7 @@ def test_worked_by_hand() -> None:
     assert clock.start_of(220 * NS) == 310 * NS
     assert clock.span(Span(300 * NS, 310 * NS)) is None
     assert clock.span(Span(295 * NS, 315 * NS)) == Span(385 * NS, 395 * NS)
-    assert clock.operative_length == (400 + 30 + 60 - 10) * NS
+    assert clock.end_of(400 * NS) == (400 + 30 + 60 - 10) * NS
     assert clock.back(115 * NS) is None
     assert clock.back(270 * NS) == 210 * NS
 

@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
-import errno
 import shutil
 import socket
 import time
 import traceback
 from collections import Counter
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
 from vidseg import __version__
 from vidseg.batch.leases import MOST_DEATHS, STATE, claimed
-from vidseg.export.folder import digest, read_manifest
+from vidseg.disk.locks import InUseError
+from vidseg.disk.trouble import is_disk_full
+from vidseg.export.document import digest
+from vidseg.export.folder import read_manifest
+from vidseg.formats import read_sheet
+from vidseg.formats.vocabulary import builtin_texts, chosen_vocabulary
 from vidseg.measure.case.ruler import Clock
 from vidseg.media.read.threads import use_threads
 from vidseg.model.case import Case
 from vidseg.model.problem import Problem, Severity, VidsegError
-from vidseg.pipeline import RunOptions, write_case
+from vidseg.model.procedure import vocabulary_file
+from vidseg.pipeline.outputs import RunOptions
+from vidseg.pipeline.writing import write_case
 from vidseg.reading import read_case_files
 
 CASES = "cases"
@@ -28,7 +35,6 @@ PATIENCE_S = 600.0
 """How long a worker waits for another one that still has the same case."""
 LEAST_FREE = 4 << 20
 """With fewer bytes free after a failure the disk counts as full."""
-_FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
 
 class Ending(StrEnum):
@@ -57,6 +63,7 @@ class Job:
     out: Path
     options: RunOptions
     token: str
+    procedure: str | None = None
     clock: Clock = "recording"
     despite_errors: bool = False
     threads: int = 1
@@ -69,23 +76,24 @@ class Job:
 
     @property
     def inputs(self) -> tuple[Path, ...]:
-        """The files that go in."""
-        case = self.case
-        own = case.procedure is not None and case.procedure.lower().endswith(".toml")
-        given = (case.annotation, case.captions, Path(str(case.procedure)) if own else None)
-        return (*case.recordings, *(path for path in given if path is not None))
+        """The files that go in, with that of the vocabulary that counts."""
+        files, named = self.case.files, None
+        if self.procedure is None and self.case.annotation in files:
+            with suppress(VidsegError):  # told when the case is done
+                named = read_sheet(Path(str(self.case.annotation))).procedure
+        own = vocabulary_file(chosen_vocabulary(self.procedure, named, self.case.procedure))
+        return files if own is None or own in files else (*files, own)
 
     @property
     def asked(self) -> str:
         """The digest of what is asked for, the same for all cases of a batch."""
-        options = replace(self.options, cutting=replace(self.options.cutting, cores=0))
-        told = (options.steps, options.pad_ns, options.join_visits, options.cutting)
-        return digest(self.version, told, sorted(options.outputs), self.clock, self.despite_errors)
+        asked = (replace(self.options, cores=0), self.procedure, self.clock, self.despite_errors)
+        return digest((self.version, *asked))
 
     @property
     def key(self) -> str:
         """The digest of all that goes into the outputs but the inputs' bytes."""
-        return digest(self.asked, self.case)
+        return digest((self.asked, self.case, builtin_texts()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +130,7 @@ def do(job: Job) -> Outcome:
     start = time.monotonic()
     try:
         outcome = _claimed(job)
-    except VidsegError as error:
+    except (VidsegError, InUseError) as error:
         outcome = _failed(job, error, str(error))
     except _Dropped:
         outcome = Outcome(job.case.id, Ending.DROPPED, "dropped on request")
@@ -172,14 +180,14 @@ def _done(job: Job) -> Outcome:
             if drop.exists():
                 raise _Dropped
 
-    result = read_case_files(job.case, clock=job.clock, progress=progress)
+    result = read_case_files(job.case, procedure=job.procedure, clock=job.clock, progress=progress)
     told = _told(job.case.id, result.problems)
     told = replace(told, recorded_ns=result.timing.recorded_ns)
     if told.errors and not job.despite_errors:
         wrong = [str(p) for p in result.problems if p.severity is Severity.ERROR]
         more = f" … and {len(wrong) - 5} more" if len(wrong) > 5 else ""
         return replace(told, ending=Ending.IN_ERROR, reason="; ".join(wrong[:5]) + more)
-    options = replace(job.options, cutting=replace(job.options.cutting, cores=job.threads))
+    options = replace(job.options, cores=job.threads)
     made = write_case(result, job.folder, options, progress)
     return replace(
         told,
@@ -204,7 +212,7 @@ def _failed(job: Job, error: BaseException, reason: str) -> Outcome:
 
 def _is_full(error: BaseException | None, out: Path) -> bool:
     while error is not None:
-        if getattr(error, "errno", None) in _FULL:
+        if is_disk_full(error):
             return True
         error = error.__cause__ or error.__context__
     try:

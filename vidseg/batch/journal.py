@@ -16,7 +16,7 @@ from typing import Any
 
 from vidseg.batch.job import Ending, Job, Outcome
 from vidseg.batch.leases import STATE
-from vidseg.disk.atomic_write import write_text_aside
+from vidseg.disk.atomic_write import sync, write_text_aside
 from vidseg.disk.digests import Stamp
 from vidseg.export.folder import read_manifest
 
@@ -89,8 +89,7 @@ class BatchJournal:
                 stream.seek(-1, os.SEEK_END)
                 torn = stream.read(1) != b"\n"
             stream.write((b"\n" if torn else b"") + _line(row).encode())
-            stream.flush()
-            os.fsync(stream.fileno())
+            sync(stream)
 
     def tidy(self) -> None:
         """Leave one line for each case."""

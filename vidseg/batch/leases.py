@@ -6,61 +6,20 @@ behind without a holder is a worker that died at this case.
 
 from __future__ import annotations
 
-import errno
 import os
 import socket
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import BinaryIO
 
-from vidseg.model.problem import UsageError
+from vidseg.disk.atomic_write import sync
+from vidseg.disk.locks import locked
 
 STATE = ".batch"
 """The folder, in the batch's, that holds what a batch remembers."""
 MOST_DEATHS = 2
 """A case at which so many workers died is set aside."""
-_FAR = 1 << 30
-_BUSY = (errno.EACCES, errno.EAGAIN, errno.EDEADLK)
-
-
-class InUseError(UsageError):
-    """Another process holds the lock."""
-
-
-@contextmanager
-def locked(path: Path, patience_s: float = 0.0) -> Iterator[BinaryIO]:
-    """Hold a lock while the block runs; yields the open file. Raises InUseError.
-
-    Where the file system knows no locks it goes on without.
-    """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("a+b") as stream:
-        until = time.monotonic() + patience_s
-        while not _try(stream):
-            if time.monotonic() >= until:
-                raise InUseError(f"another process works on {path.name}")
-            time.sleep(0.2)
-        yield stream
-
-
-def _try(stream: BinaryIO) -> bool:
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            # Windows keeps others from reading what is locked, so it is a byte behind the end.
-            stream.seek(_FAR)
-            msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        return error.errno not in _BUSY
-    return True
 
 
 def _claim_file(out: Path, case: str) -> Path:
@@ -92,8 +51,7 @@ def claimed(out: Path, case: str, token: str, patience_s: float) -> Iterator[int
         mark = f"{token} {socket.gethostname()} {os.getpid()} {time.time_ns()}"
         with path.open("a", encoding="utf-8", newline="\n") as stream:
             stream.write(mark + "\n")
-            stream.flush()
-            os.fsync(stream.fileno())
+            sync(stream)
         _open_claims[mark] = (path, mark)
         try:
             yield before

@@ -10,21 +10,7 @@ from pathlib import Path
 from vidseg.batch.job import Ending, Job, Outcome
 from vidseg.batch.journal import BatchJournal, Begun, Remembered, whole
 from vidseg.batch.leases import STATE
-
-SECONDS_A_GB = {
-    "tables": 2.0,
-    "chapters": 8.0,
-    "clips": 40.0,
-    "stills": 10.0,
-    "page": 0.5,
-    "audit": 250.0,
-}
-"""One core's seconds for a gigabyte of recording, by output. Guesses at the order of magnitude for
-H.264 of 1920x1080, said to be rough wherever they are shown; used until a case has been done."""
-SIZES = {"chapters": 1.0, "clips": 1.0}
-"""Bytes written for a byte of recording, by output: copies of it."""
-SMALL = {"tables": 200_000, "stills": 4_000_000, "page": 400_000, "audit": 2_000_000}
-"""Bytes written for a case, by output."""
+from vidseg.pipeline.outputs import OUTPUTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +69,8 @@ def make_plan(jobs: Sequence[Job], journal: BatchJournal, *, retry_set_aside: bo
 def _estimate(
     todo: Sequence[tuple[Job, Begun]], known: Sequence[Remembered]
 ) -> tuple[float, int, bool]:
-    """Give seconds and bytes for all of ``todo``, and whether earlier cases told them."""
+    """Give seconds and bytes for all of ``todo``, and whether earlier cases told them; else the
+    guesses of ``OUTPUTS`` do."""
     if not todo:
         return 0.0, 0, True
     first, total = todo[0][0], sum(begun.bytes for _, begun in todo)
@@ -99,10 +86,10 @@ def _estimate(
         share = total / read
         seconds = sum(row.outcome.seconds for row in alike) * share
         return seconds, round(sum(row.outcome.bytes for row in alike) * share), True
-    outputs = first.options.outputs
-    seconds = total / 1e9 * sum(SECONDS_A_GB[name] for name in outputs) + len(todo)
-    size = total * sum(SIZES.get(name, 0.0) for name in outputs)
-    size += len(todo) * sum(SMALL.get(name, 0) for name in outputs)
+    outputs = [OUTPUTS[name] for name in first.options.outputs]
+    seconds = total / 1e9 * sum(output.seconds_a_gb for output in outputs) + len(todo)
+    size = total * sum(output.copies for output in outputs)
+    size += len(todo) * sum(output.bytes_a_case for output in outputs)
     return seconds, round(size), False
 
 

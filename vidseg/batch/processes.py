@@ -22,7 +22,7 @@ JOBS_PER_PROCESS = 200
 """After so many jobs a process is made anew, whatever memory libraries have kept in it."""
 
 
-def lower_priority() -> None:
+def lower_process_priority() -> None:
     """Let this process, and the threads it starts from now on, give way to others."""
     if sys.platform == "win32":
         import ctypes
@@ -86,7 +86,7 @@ class Lanes(Executor):
 def _begin() -> None:
     # Ctrl-C in a terminal goes to all processes; what it means is for the parent to say.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    lower_priority()
+    lower_process_priority()
     parent = multiprocessing.parent_process()
     if parent is not None:
         threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
@@ -95,7 +95,7 @@ def _begin() -> None:
 def dask_setup(_worker: object) -> None:
     """Prepare a worker of a cluster of this machine; Dask calls this when one starts."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    lower_priority()
+    lower_process_priority()
 
 
 def _end_with(parent: int) -> None:

@@ -12,15 +12,16 @@ from pathlib import Path
 from vidseg.batch.drive import Engine, Stop, drive
 from vidseg.batch.job import CASES, Ending, Job, Outcome, drop_file
 from vidseg.batch.journal import BatchJournal, Begun
-from vidseg.batch.leases import STATE, InUseError, locked
+from vidseg.batch.leases import STATE
 from vidseg.batch.library_writer import LibraryWriter
 from vidseg.batch.pace import Pace
 from vidseg.batch.plan import BatchPlan, is_batch, make_plan
 from vidseg.batch.report import ReportRow, write_report
 from vidseg.batch.worklist import WorkList
+from vidseg.disk.locks import InUseError, locked
 from vidseg.measure.case.ruler import Clock
 from vidseg.model.problem import UsageError
-from vidseg.pipeline import RunOptions
+from vidseg.pipeline.outputs import RunOptions
 
 REPORT_EVERY_S = 60.0
 """How often the report is written while the batch goes on."""
@@ -31,6 +32,7 @@ class BatchSettings:
     """How a batch is done: as for ``run``, and how jobs behave (see ``Job``)."""
 
     options: RunOptions
+    procedure: str | None = None
     clock: Clock = "recording"
     despite_errors: bool = False
     threads: int = 1
@@ -70,6 +72,7 @@ def jobs_of(listed: WorkList, out: Path, settings: BatchSettings, token: str) ->
             out,
             settings.options,
             token,
+            settings.procedure,
             settings.clock,
             settings.despite_errors,
             settings.threads,
@@ -113,8 +116,11 @@ def run_batch(
     except OSError as error:
         raise UsageError(f"cannot write to {out}: {error.strerror}") from error
     try:
-        with locked(out / STATE / "lock"):
-            return _Batch(source, listed, out.absolute(), settings, keeper, stop, shown).run(engine)
+        with locked(out / STATE / "lock") as alone:
+            batch = _Batch(source, listed, out.absolute(), settings, keeper, stop, shown)
+            if not alone:
+                batch.sentences.append("this folder knows no locks: let no other batch work in it")
+            return batch.run(engine)
     except InUseError:
         raise UsageError(
             f"another batch works in {out}; wait for it, or choose another folder with --out"

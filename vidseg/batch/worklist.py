@@ -54,8 +54,8 @@ class WorkList:
     refused: tuple[Refused, ...]
 
 
-def read_work(source: Path, out: Path, procedure: str | None = None) -> WorkList:
-    """Read a list (.csv, .tsv, .xlsx) or search a folder tree; ``procedure`` goes over all.
+def read_work(source: Path, out: Path) -> WorkList:
+    """Read a list (.csv, .tsv, .xlsx) or search a folder tree.
 
     Folders that ``vidseg`` wrote, ``out`` and hidden ones are passed over. Raises UsageError where
     the source is neither or holds no case at all, FormatError for a list that cannot be read.
@@ -67,15 +67,6 @@ def read_work(source: Path, out: Path, procedure: str | None = None) -> WorkList
     if not found:
         what = f"no {CASE_FILE} in it" if source.is_dir() else "no row in it"
         raise UsageError(f"{source}: there is {what}, so there is nothing to do")
-    if procedure is not None:
-        own = Path(procedure)
-        procedure = str(own.absolute()) if own.suffix.lower() == ".toml" else procedure
-        found = [
-            replace(met, case=replace(met.case, procedure=procedure))
-            if isinstance(met, Work)
-            else met
-            for met in found
-        ]
     found = list(_unique(found))
     return WorkList(
         tuple(met for met in found if isinstance(met, Work)),

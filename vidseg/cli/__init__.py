@@ -14,25 +14,28 @@ import click
 from vidseg import __version__
 from vidseg.cli.door import Door
 from vidseg.model.problem import VidsegError
+from vidseg.pipeline.outputs import OUTPUTS
 
 COMMANDS = {
     "demo": ("vidseg.cli.demo:command", "Draw a made-up operation and run everything on it."),
     "run": ("vidseg.cli.run:run", "The main job: check, time, chapter, cut, picture, page."),
     "inspect": ("vidseg.cli.inspect:command", "Tell what a recording is and what in it to doubt."),
     "check": ("vidseg.cli.check:command", "Find the problems of an annotation; write nothing."),
-    "durations": ("vidseg.cli.durations:command", "Print or write how long each step took."),
-    "chapters": ("vidseg.cli.run:chapters", "Write the recording with its steps as chapters."),
-    "clips": ("vidseg.cli.run:clips", "Cut an exact clip for each visit to a step."),
-    "stills": ("vidseg.cli.run:stills", "Pick a clear picture of each step."),
-    "page": ("vidseg.cli.run:page", "Write the offline case page, with what it shows."),
+    "durations": ("vidseg.cli.durations:command", OUTPUTS["durations"].help),
+    "chapters": ("vidseg.cli.run:chapters", OUTPUTS["chapters"].help),
+    "clips": ("vidseg.cli.run:clips", OUTPUTS["clips"].help),
+    "stills": ("vidseg.cli.run:stills", OUTPUTS["stills"].help),
+    "page": ("vidseg.cli.run:page", OUTPUTS["page"].help),
     "mark": ("vidseg.cli.mark:command", "Mark the steps of a recording by hand, in the browser."),
+    "transcribe": ("vidseg.cli.transcribe:command", "Write captions of what is said, by ear."),
     "draft": ("vidseg.cli.draft:command", "Draft an annotation from the captions of a narration."),
     "deidentify": ("vidseg.cli.deidentify:command", "Make a copy fit to share, and its record."),
     "convert": ("vidseg.cli.convert:command", "Convert an annotation between formats."),
-    "audit": ("vidseg.cli.audit:command", "Say whether a recording's clock can be trusted."),
+    "audit": ("vidseg.cli.audit:command", OUTPUTS["audit"].help),
     "procedures": ("vidseg.cli.procedures:command", "List, print or start vocabularies."),
     "batch": ("vidseg.cli.batch:command", "Put many recordings through `run`, also on a cluster."),
     "library": ("vidseg.cli.library:group", "Many cases: durations, curves, comparisons, page."),
+    "guide": ("vidseg.cli.guide:command", "What does not fit into --help, a page a topic."),
 }
 """Every command: where it is defined (imported when used) and its line in ``--help``."""
 

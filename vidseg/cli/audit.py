@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from pathlib import Path
 
 import click
 
-from vidseg.cli.options import FILE, json_option, procedure_option, quiet_option
+from vidseg.cli.options import FILE, case_of, json_option, procedure_option, quiet_option
 from vidseg.cli.screen import progress_shown, say, show_problems
 
 
@@ -40,16 +41,13 @@ def command(
     """
     from vidseg.export.audit_files import audit_lines, audit_rows
     from vidseg.measure.audit.explain import unexplained
-    from vidseg.model.case import Case
-    from vidseg.pipeline import audit_recording, write_audit
+    from vidseg.model.problem import UsageError
+    from vidseg.pipeline.audit import audit_recording, write_audit
     from vidseg.reading import read_case_files
 
-    if len(recordings) == 1 and recordings[0].suffix.lower() == ".toml":
-        from vidseg.formats.case_file import read_case
-
-        case = read_case(recordings[0])
-    else:
-        case = Case(recordings[0].stem, recordings, annotation, procedure)
+    case = case_of(recordings, annotation=annotation)
+    if procedure is not None and case.annotation is None:
+        raise UsageError("--procedure needs an --annotation, whose steps it names")
     with progress_shown(quiet) as progress:
         if case.annotation is None:
             from vidseg.media.read.probe import open_recording
@@ -59,16 +57,17 @@ def command(
         else:
             result = read_case_files(case, procedure=procedure, progress=progress)
             recording = result.recording
-        findings = audit_recording(recording, progress)
+        findings = audit_recording(recording, partial(progress, "audit"))
         if out is not None:
-            write_audit(findings, recording, out, progress)
+            write_audit(findings, recording, out, partial(progress, "pictures"))
     if as_json:
         click.echo(json.dumps(audit_rows(findings, recording), indent=1))
     else:
         for line in audit_lines(findings):
             click.echo(line)
     if result is not None:
-        show_problems(unexplained(findings, case.edits, result.annotation), quiet)
+        told = unexplained(findings, case.edits, result.annotation)
+        show_problems((*result.problems, *told), quiet)
     say(f"{len(findings)} finding(s)", quiet)
     if out is not None:
         say(f"written: {out}", quiet)

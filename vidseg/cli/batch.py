@@ -14,22 +14,14 @@ import click
 from vidseg.cli.library.options import opened
 from vidseg.cli.options import FILE, clip_options, clock_option, procedure_option, quiet_option
 from vidseg.cli.screen import CAUTION, aligned, say
+from vidseg.model.cutting import Cutting
+from vidseg.pipeline.outputs import OUTPUTS, USUAL, RunOptions, outputs_text
 
 if TYPE_CHECKING:
     from vidseg.batch.drive import Engine, Stop
     from vidseg.batch.whole import BatchSettings, BatchStatus, Told
     from vidseg.batch.worklist import WorkList
     from vidseg.measure.case.ruler import Clock
-
-OUTPUTS = {
-    "durations": "tables",
-    "chapters": "chapters",
-    "clips": "clips",
-    "stills": "stills",
-    "page": "page",
-    "audit": "audit",
-}
-"""The words of --only, and what the pipeline calls them."""
 
 
 class Outputs(click.ParamType[frozenset[str]]):
@@ -47,17 +39,18 @@ class Outputs(click.ParamType[frozenset[str]]):
         unknown = [name for name in names if name not in OUTPUTS]
         if unknown or not names:
             self.fail(f"{value!r}: write one or several of {', '.join(OUTPUTS)}", param, ctx)
-        return frozenset(OUTPUTS[name] for name in names)
+        return frozenset(names)
 
 
-@click.command("batch")
+@click.command("batch", epilog=outputs_text())
 @click.argument("source", type=FILE, metavar="LIST|FOLDER")
 @click.option("--out", type=FILE, required=True, help="The folder for all that is made.")
 @click.option(
     "--only",
     type=Outputs(),
     metavar="OUTPUTS",
-    help=f"Only these, with commas between: {', '.join(OUTPUTS)}. [default: all but audit]",
+    help=f"Only these, with commas between: {', '.join(OUTPUTS)}. [default: all but "
+    f"{', '.join(name for name in OUTPUTS if name not in USUAL)}]",
 )
 @click.option(
     "--library",
@@ -96,6 +89,7 @@ def command(
     steps: tuple[str, ...],
     pad_ns: int,
     join_visits: bool,
+    cores: int,
     procedure: str | None,
     clock: Clock,
     quiet: bool,
@@ -121,25 +115,27 @@ def command(
     """
     from vidseg.batch.whole import BatchSettings, plan_batch
     from vidseg.batch.worklist import read_work
-    from vidseg.export.clips import Cutting
     from vidseg.model.problem import UsageError
-    from vidseg.pipeline import ALL, RunOptions
+    from vidseg.model.procedure import vocabulary_file
 
     if sum(given is not None for given in (jobs, scheduler, local_cluster)) > 1:
         raise UsageError("--jobs, --scheduler and --local-cluster: give one of them")
-    outputs = ALL if only is None else only
-    if place is not None and "tables" not in outputs:
+    outputs = USUAL if only is None else only
+    if place is not None and "durations" not in outputs:
         raise UsageError("--library needs durations; add them to --only")
-    cores, count = cutting.pop("cores"), jobs or local_cluster or _cores()
-    options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), outputs)
+    count = jobs or local_cluster or _cores()
+    options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), outputs=outputs)
+    own = vocabulary_file(procedure)
     settings = BatchSettings(
         options,
+        # a worker's present folder is another
+        str(own.absolute()) if own else procedure,
         clock,
         despite_errors,
         threads=cores or (1 if scheduler else max(1, _cores() // count)),
         retry_set_aside=retry_set_aside,
     )
-    listed = read_work(source, out, procedure)
+    listed = read_work(source, out)
     for bad in listed.refused:
         say(f"{bad.place}: refused: {bad.reason}")
     if dry_run:

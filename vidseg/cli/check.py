@@ -17,6 +17,7 @@ from vidseg.cli.options import (
     json_option,
     procedure_option,
     quiet_option,
+    require_clock,
 )
 from vidseg.cli.screen import count_problems, has_errors, say, show_problems
 
@@ -52,11 +53,12 @@ def command(
       vidseg check steps.csv
       vidseg check steps.csv --recording case.mp4 --procedure msics
     """
-    from vidseg.export.case_json import problem_json
+    from vidseg.export.facts_json import problem_json
     from vidseg.formats import read_sheet
     from vidseg.media.read.probe import open_recording
     from vidseg.reading import recording_problems, understand
 
+    require_clock(recordings, rate, length_ns, clock)
     recording = open_recording(recordings) if recordings else None
     reading = understand(
         read_sheet(annotation),

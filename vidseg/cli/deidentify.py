@@ -190,10 +190,14 @@ def command(
     from vidseg.sharing.deidentify import deidentify
     from vidseg.sharing.options import ShareOptions, require_consent
 
-    case = case_of(paths, captions, procedure)
+    case = case_of(paths, captions)
     require_consent(case, Purpose(purpose))
     if keep_sound is not None and not keep_sound.strip():
         raise click.UsageError("--keep-sound needs the reason: a voice identifies")
+    if silences and keep_sound is None:
+        raise click.UsageError("--silence is for sound that is kept; see --keep-sound")
+    if keep_captions and case.captions is None:
+        raise click.UsageError("--keep-captions: the case has no captions; see --captions")
     options = ShareOptions(
         purpose=Purpose(purpose),
         masks=(*masks, *(read_masks(mask_file) if mask_file else ())),
@@ -245,7 +249,7 @@ def told(shared: Shared, quiet: bool) -> int:
         )
         return 1
     for one, problem in zip(shared.words, found_in_words(shared.words), strict=True):
-        show_problems([problem])
+        show_problems([problem], guide=False)
         decided = "left in, as allowed" if one.allowed else "left out"
         say(f"  {decided}: {highlighted(one)}")
     for group in shared.groups:

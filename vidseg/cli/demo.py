@@ -46,7 +46,7 @@ def command(folder: Path, minutes: float | None, many: bool, quiet: bool) -> int
     from synthetic_clips import draw_operation, load_scenario, write_beside
     from vidseg.model.case import Case
     from vidseg.model.problem import UsageError
-    from vidseg.pipeline import RunOptions
+    from vidseg.pipeline.outputs import RunOptions
 
     scenario = load_scenario("demo")
     if minutes is not None:

@@ -112,7 +112,9 @@ def command(
         with progress_shown(quiet) as progress:
             seen = survey(recording, lambda done: progress("looking at the pictures", done))
         made = moved_to_changes(made, visual_changes(seen, recording))
-    values = find_measures(made.cues, {cue: row.step.code for row in made.rows for cue in row.cues})
+    steps = {cue: row.step.code for row in made.rows for cue in row.cues}
+    found = find_measures(made.cues, vocabulary.quantities, steps)
+    values = tuple(value for value in found if value.quantity)
     sheet = draft_sheet(made, captions.name)
     if as_json:
         rows = [
@@ -180,5 +182,13 @@ def command(
         say(f"written: {out} ({len(sheet.marks)} rows to confirm)", quiet)
     if measures is not None:
         write_text_aside(measures, measures_csv(values, made))
+        for value in found:
+            if not value.quantity:
+                words = " ".join(made.cues[value.cue].text.split())
+                say(
+                    f"{format_time(value.at, 0)}: {value.value} {value.unit} of an unknown "
+                    f"quantity, not in the table: “{words}”",
+                    quiet,
+                )
         say(f"written: {measures} ({len(values)} values)", quiet)
     return int(bool(made.refusal))

@@ -18,6 +18,7 @@ from vidseg.cli.options import (
     out_option,
     procedure_option,
     quiet_option,
+    require_clock,
 )
 from vidseg.cli.screen import durations_text, has_errors, say, show_problems
 
@@ -58,12 +59,13 @@ def command(
       vidseg durations case*.csv --out durations.csv
     """
     from vidseg.disk.atomic_write import write_text_aside
-    from vidseg.export.tables import DURATIONS, csv_text, duration_rows, write_tables
+    from vidseg.export.tables import DURATIONS, csv_text, duration_rows, table_texts
     from vidseg.formats import read_sheet
     from vidseg.media.read.probe import open_recording
     from vidseg.model.problem import UsageError
     from vidseg.reading import understand
 
+    require_clock(recordings, rate, length_ns, clock)
     recording = open_recording(recordings) if recordings else None
     if len(annotations) > 1 and (recordings or length_ns is not None):
         raise UsageError("one recording or length goes with one annotation, not with several")
@@ -95,7 +97,8 @@ def command(
         write_text_aside(out, csv_text(list(DURATIONS), rows))
     elif out is not None:
         out.mkdir(parents=True, exist_ok=True)
-        write_tables(out, readings[0].timing, readings[0].annotation, recording)
+        for name, text in table_texts(readings[0], recording).items():
+            write_text_aside(out / name, text)
     if out is not None:
         say(f"written: {out}", quiet)
     return int(has_errors(problems))

@@ -33,7 +33,7 @@ def command(recordings: tuple[Path, ...], hidden: bool, as_json: bool, quiet: bo
       vidseg inspect case.mp4
       vidseg inspect case.mp4 --hidden
     """
-    from vidseg.export.case_json import problem_json, recording_facts
+    from vidseg.export.facts_json import problem_json, recording_facts
     from vidseg.media.read.parts import join_parts
     from vidseg.media.read.probe import read_part
     from vidseg.reading import hidden_problems, recording_problems

@@ -78,17 +78,14 @@ def command(
     from vidseg.mark.start import MarkingRequest
     from vidseg.model.problem import UsageError
 
-    case = case_of(recordings, captions, procedure)
-    if annotation is not None and case.annotation is not None:
-        raise UsageError("one annotation is expected: give it once")
+    if annotation is not None and not annotation.exists():
+        # a name to save to
+        case = replace(case_of(recordings, captions), annotation=annotation)
+    else:
+        case = case_of(recordings, captions, annotation)
     missing = [str(path) for path in (draft, second) if path is not None and not path.exists()]
     if missing:
         raise UsageError(f"no such file: {', '.join(missing)}")
-    case = replace(
-        case,
-        annotation=annotation or case.annotation,
-        captions=captions or case.captions,
-    )
     wanted = MarkingRequest(case, procedure, draft, second, blind, annotator, clock)
     if library is not None:
         from vidseg.cli.library.options import opened

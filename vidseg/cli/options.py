@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, ClassVar, TypeVar
@@ -122,35 +123,70 @@ def clip_options(function: F) -> F:
     return function
 
 
-def case_of(
-    paths: tuple[Path, ...], captions: Path | None = None, procedure: str | None = None
-) -> Case:
-    """Sort what the user names, recordings and an annotation or one case.toml, into a case.
+def given_without(name: str, needed: str) -> bool:
+    """Say whether the user gave the option ``name`` of this command, and not the one that it needs
+    (both as the names of the arguments they feed)."""
+    context = click.get_current_context()
+    default = click.core.ParameterSource.DEFAULT
+    return (
+        context.get_parameter_source(name) is not default
+        and context.get_parameter_source(needed) is default
+    )
 
-    Raises UsageError where that is not clear or a file is missing.
+
+def case_of(
+    paths: Sequence[Path], captions: Path | None = None, annotation: Path | None = None
+) -> Case:
+    """Sort what the user names, recordings and an annotation, a case.toml or both, into a case.
+
+    What is named here wins over what the case.toml says. Raises UsageError where it is not clear
+    or a file is missing.
     """
     from vidseg.formats import FORMATS
     from vidseg.formats.case_file import read_case
 
-    missing = [str(path) for path in (*paths, captions) if path and not path.exists()]
+    missing = [str(path) for path in (*paths, captions, annotation) if path and not path.exists()]
     if missing:
         raise UsageError(f"no such file: {', '.join(missing)}")
-    if len(paths) == 1 and paths[0].suffix.lower() == ".toml":
-        return read_case(paths[0])
+    files = [path for path in paths if path.suffix.lower() == ".toml"]
     annotations = [path for path in paths if path.suffix.lower() in FORMATS]
-    recordings = tuple(path for path in paths if path not in annotations)
+    recordings = tuple(path for path in paths if path not in files and path not in annotations)
+    annotations += [annotation] if annotation else []
+    if len(files) > 1:
+        names = ", ".join(str(path) for path in files)
+        raise UsageError(f"one case at a time, not {names}; `vidseg batch` takes many")
     if len(annotations) > 1:
         names = ", ".join(path.name for path in annotations)
         raise UsageError(f"one annotation is expected, not {len(annotations)}: {names}")
-    if not recordings:
+    if files:
+        case = read_case(files[0])
+        if recordings and case.starts and len(case.starts) != len(recordings):
+            raise UsageError(
+                f"{files[0].name} has {len(case.starts)} starts for its own recordings, and "
+                f"{len(recordings)} are named here: name as many, or take `starts` out"
+            )
+    elif recordings:
+        case = Case(recordings[0].stem, recordings, None)
+    else:
         raise UsageError(
             "a recording is expected as well, before the annotation: RECORDING… ANNOTATION "
             "(`vidseg durations` needs the annotation alone)"
         )
-    return Case(
-        id=recordings[0].stem,
-        recordings=recordings,
-        annotation=annotations[0] if annotations else None,
-        procedure=procedure,
-        captions=captions,
+    return replace(
+        case,
+        recordings=recordings or case.recordings,
+        annotation=annotations[0] if annotations else case.annotation,
+        captions=captions or case.captions,
     )
+
+
+def require_clock(
+    recordings: Sequence[Path], rate: Fraction | None, length_ns: int | None, clock: str
+) -> None:
+    """Raise UsageError where what stands in for a recording is given beside one, or the clock of a
+    recorder without what it recorded."""
+    for option, given in (("--rate", rate), ("--length", length_ns)):
+        if recordings and given is not None:
+            raise UsageError(f"the recording tells it: give --recording or {option}, not both")
+    if clock == "timecode" and not recordings:
+        raise UsageError("--clock timecode needs the --recording, whose timecode it is")

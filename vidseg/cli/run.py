@@ -30,10 +30,11 @@ from vidseg.cli.screen import (
     show_problems,
 )
 from vidseg.model.case import Case
+from vidseg.model.cutting import Cutting
+from vidseg.pipeline.outputs import USUAL, RunOptions, outputs_text
 
 if TYPE_CHECKING:
     from vidseg.measure.case.ruler import Clock
-    from vidseg.pipeline import RunOptions
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,20 +55,23 @@ class Request:
 
 
 def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
-    """Give a command RECORDING…, ANNOTATION and the common options, as one ``Request``."""
+    """Give a command RECORDING…, ANNOTATION and the common options, as one ``Request``.
+
+    Commands that write captions add ``captions_option`` below it.
+    """
 
     @wraps(function)
     def command(
         paths: tuple[Path, ...],
-        captions: Path | None,
         procedure: str | None,
         out: Path | None,
         clock: Clock,
         despite_errors: bool,
         quiet: bool,
+        captions: Path | None = None,
         **others: Any,
     ) -> int:
-        case = case_of(paths, captions, procedure)
+        case = case_of(paths, captions)
         return function(Request(case, procedure, out, clock, despite_errors, quiet), **others)
 
     despite = click.option(
@@ -82,15 +86,15 @@ def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
         clock_option,
         out_option,
         procedure_option,
-        captions_option,
         paths,
     ):
         command = option(command)
     return command
 
 
-@click.command("run")
+@click.command("run", epilog=outputs_text())
 @on_a_case
+@captions_option
 @clip_options
 @click.option(
     "--share",
@@ -109,6 +113,7 @@ def run(
     steps: tuple[str, ...],
     pad_ns: int,
     join_visits: bool,
+    cores: int,
     **cutting: Any,
 ) -> int:
     """Check, time, chapter, cut, picture: the main job, on one operation.
@@ -124,16 +129,14 @@ def run(
       vidseg run case.mp4 steps.csv --captions talk.vtt --step capsulorhexis --pad 2
       vidseg run case.toml
     """
-    from vidseg.export.clips import Cutting
-    from vidseg.pipeline import ALL, RunOptions
-
-    outputs = ALL | {"audit"} if audit else ALL
-    options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), outputs)
+    outputs = USUAL | {"audit"} if audit else USUAL
+    options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), cores, outputs)
     return make(request, "vidseg", options, share=share)
 
 
 @click.command("page")
 @on_a_case
+@captions_option
 def page(request: Request) -> int:
     """Write the case page with what it shows: all that `run` makes but the clips.
 
@@ -141,13 +144,12 @@ def page(request: Request) -> int:
     Example:
       vidseg page case.mp4 steps.csv
     """
-    from vidseg.pipeline import ALL, RunOptions
-
-    return make(request, "page", RunOptions(outputs=ALL - {"clips"}))
+    return make(request, "page", RunOptions(outputs=USUAL - {"clips"}))
 
 
 @click.command("chapters")
 @on_a_case
+@captions_option
 def chapters(request: Request) -> int:
     """Write the recording with its steps as chapters (packets copied, nothing re-encoded), and
     the chapters as WebVTT, Matroska XML and a plain list for video-sharing sites.
@@ -156,8 +158,6 @@ def chapters(request: Request) -> int:
     Example:
       vidseg chapters case.mp4 steps.csv --out chaptered
     """
-    from vidseg.pipeline import RunOptions
-
     return make(request, "chapters", RunOptions(outputs=frozenset({"chapters"})))
 
 
@@ -171,19 +171,19 @@ def stills(request: Request, steps: tuple[str, ...]) -> int:
     Example:
       vidseg stills case.mp4 steps.csv --step capsulorhexis --step iol_insertion
     """
-    from vidseg.pipeline import RunOptions
-
     return make(request, "stills", RunOptions(steps, outputs=frozenset({"stills"})))
 
 
 @click.command("clips")
 @on_a_case
+@captions_option
 @clip_options
 def clips(
     request: Request,
     steps: tuple[str, ...],
     pad_ns: int,
     join_visits: bool,
+    cores: int,
     **cutting: Any,
 ) -> int:
     """Cut a clip for each visit to a step, exact to the frame.
@@ -198,10 +198,9 @@ def clips(
       vidseg clips case.mp4 steps.csv --step capsulorhexis --join-visits
       vidseg clips case.mp4 steps.csv --pad 1.5 --out teaching
     """
-    from vidseg.export.clips import Cutting
-    from vidseg.pipeline import RunOptions
-
-    options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), frozenset({"clips"}))
+    options = RunOptions(
+        steps, pad_ns, join_visits, Cutting(**cutting), cores, frozenset({"clips"})
+    )
     return make(request, "clips", options)
 
 
@@ -211,7 +210,7 @@ def make(request: Request, kind: str, options: RunOptions, *, share: bool = Fals
     With ``share`` nothing is written where anything of it may identify someone.
     """
     from vidseg.measure.privacy.identifying_text import telling
-    from vidseg.pipeline import write_case
+    from vidseg.pipeline.writing import write_case
     from vidseg.reading import hidden_problems, read_case_files
 
     quiet = request.quiet
@@ -236,7 +235,7 @@ def make(request: Request, kind: str, options: RunOptions, *, share: bool = Fals
         return 1
     with progress_shown(quiet) as progress:
         made = write_case(result, request.folder(kind), options, progress)
-    if not quiet and "tables" in options.outputs:
+    if not quiet and "durations" in options.outputs:
         click.echo(durations_text(result.timing, result.recording_timing))
     for note in made.notes:
         say(note)

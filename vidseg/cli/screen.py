@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
 from vidseg.model.clock import format_time
-from vidseg.model.problem import Problem, Severity
+from vidseg.model.problem import GUIDE, Problem, Severity
 from vidseg.model.timing import StepTiming, Timing
 
 CAUTION = (
@@ -51,16 +51,24 @@ def say(text: str, quiet: bool = False) -> None:
         click.echo(text, err=True)
 
 
-def show_problems(problems: Iterable[Problem], quiet: bool = False) -> None:
-    """Print problems on stderr, errors first; with ``quiet`` the notes are left out."""
-    order = list(Severity)
+def show_problems(problems: Iterable[Problem], quiet: bool = False, *, guide: bool = True) -> None:
+    """Print problems on stderr, errors first; with ``quiet`` the notes are left out.
+
+    With ``guide``, and unless ``quiet``, the pages that say more on them are named at the end.
+    """
+    order, pages = list(Severity), dict[str, None]()
     for problem in sorted(problems, key=lambda p: order.index(p.severity)):
         if quiet and problem.severity is Severity.NOTE:
             continue
+        pages[GUIDE.get(problem.code, "problems")] = None
         mark = click.style(problem.severity.value, fg=COLOURS[problem.severity])
         place = problem.source + (f":{problem.line}" if problem.line is not None else "")
         click.echo(
             f"{place + ': ' if place else ''}{mark} [{problem.code}] {problem.message}", err=True
+        )
+    if pages and guide and not quiet:
+        click.echo(
+            f"more on these: {', '.join(f'vidseg guide {page}' for page in pages)}", err=True
         )
 
 

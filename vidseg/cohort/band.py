@@ -15,8 +15,6 @@ class Band:
     """Percentiles of a reference group, seconds; NaN with a reason where it is too small."""
 
     n: int
-    low_percentile: float
-    high_percentile: float
     low_s: float
     median_s: float
     high_s: float
@@ -37,9 +35,9 @@ def reference_band(
     n = len(times)
     reason = too_few(n, int(np.ceil(200 / min(low_percentile, 100 - high_percentile))))
     if reason:
-        return Band(n, low_percentile, high_percentile, NAN, NAN, NAN, reason)
+        return Band(n, NAN, NAN, NAN, reason)
     low, median, high = np.percentile(times, [low_percentile, 50, high_percentile])
-    return Band(n, low_percentile, high_percentile, float(low), float(median), float(high))
+    return Band(n, float(low), float(median), float(high))
 
 
 def against_band(times_s: ArrayLike, band: Band) -> NDArray[np.int64]:

@@ -47,7 +47,6 @@ class LearningCurve:
     step: str
     name: str
     surgeon: str | None
-    measure: str
     points: pd.DataFrame
     missing: int
     unseen: int
@@ -105,7 +104,6 @@ def learning_curve(
         step=step,
         name=dict(level.steps())[step],
         surgeon=surgeon,
-        measure=measure,
         points=points,
         missing=int(table["time_s"].isna().sum()) - unseen,
         unseen=unseen,

@@ -12,9 +12,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from vidseg.model.clock import NS
 from vidseg.model.problem import UsageError
-from vidseg.model.timing import Timing
 
 STEPS: Mapping[str, str] = {
     "case": "identifier of the case",
@@ -86,28 +84,6 @@ MEASURES = ("active_s", "elapsed_s")
 """The times of a step that can be studied."""
 WHOLE = "whole case"
 """Code, name and level of the pseudo-step that stands for the observed time of a case."""
-
-
-def step_rows(timing: Timing, procedure: str, annotator: str = "") -> list[dict[str, object]]:
-    """Give the ``STEPS`` rows of one case."""
-    return [
-        {
-            "case": timing.case,
-            "annotator": annotator,
-            "procedure": procedure,
-            "step": found.step.code,
-            "name": found.step.name,
-            "level": found.step.kind.value,
-            "segments": len(found.segments),
-            "active_s": found.active_ns / NS,
-            "elapsed_s": found.elapsed_ns / NS,
-            "interrupted_s": found.interrupted_ns / NS,
-            "share": found.active_ns / timing.observed_ns if timing.observed_ns else np.nan,
-            "open_start": found.open_start,
-            "open_end": found.open_end,
-        }
-        for found in timing.steps
-    ]
 
 
 def check_steps(steps: pd.DataFrame) -> pd.DataFrame:

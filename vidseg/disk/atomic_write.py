@@ -1,21 +1,38 @@
-"""Write aside, then rename: no output is ever seen half-written."""
+"""Write aside, then rename: no output is ever seen half-written.
+
+``written_aside`` is safe against whatever ends the process. Where a loss of power must not take a
+file away either, ``sync`` what was written aside and then ``put_in_place``.
+"""
 
 from __future__ import annotations
 
 import os
+import shutil
+import sys
+import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import IO
+
+
+def aside_of(path: Path) -> Path:
+    """Give the place beside ``path`` where this thread writes before renaming.
+
+    The name keeps the suffix, so that writers that look at it still work.
+    """
+    own = f"{os.getpid()}-{threading.get_native_id()}"
+    return path.with_name(f".{path.stem}.{own}.part{path.suffix}")
 
 
 @contextmanager
 def written_aside(path: Path) -> Iterator[Path]:
     """Yield a path beside ``path`` to write to; rename it to ``path`` when the block succeeds.
 
-    The temporary name keeps the suffix, so that writers that look at it still work. When the
-    block raises (Ctrl-C included) the temporary file is removed and ``path`` stays as it was.
+    When the block raises (Ctrl-C included) the temporary file is removed and ``path`` stays as it
+    was.
     """
-    aside = path.with_name(f".{path.stem}.{os.getpid()}.part{path.suffix}")
+    aside = aside_of(path)
     try:
         yield aside
         aside.replace(path)
@@ -27,3 +44,34 @@ def write_text_aside(path: Path, text: str) -> None:
     """Write ``text`` as UTF-8 with ``\\n`` line ends to ``path``, aside and renamed."""
     with written_aside(path) as aside:
         aside.write_text(text, encoding="utf-8", newline="\n")
+
+
+def sync(file: IO[bytes] | IO[str]) -> None:
+    """See what was written to a file on the disk, past every cache. Raises OSError."""
+    file.flush()
+    os.fsync(file.fileno())
+
+
+def put_in_place(aside: Path, path: Path) -> None:
+    """Rename ``aside`` to ``path``, with the permissions of what stood there, and see it on the
+    disk. Raises OSError, and then ``path`` is as it was."""
+    with suppress(FileNotFoundError):
+        shutil.copymode(path, aside)
+    aside.replace(path)
+    sync_folder(path.parent)
+
+
+if sys.platform == "win32":
+
+    def sync_folder(folder: Path) -> None:
+        """Nothing to do: names are on the disk as soon as they are made."""
+else:
+
+    def sync_folder(folder: Path) -> None:
+        """See a new name on the disk, where the file system can (POSIX: folders are synced too)."""
+        with suppress(OSError):
+            descriptor = os.open(folder, os.O_RDONLY)
+            try:
+                os.fsync(descriptor)
+            finally:
+                os.close(descriptor)

@@ -47,6 +47,11 @@ class _Row:
     sha256: str
 
 
+def bytes_sha256(data: bytes) -> str:
+    """Give the SHA-256 of data in hexadecimal."""
+    return hashlib.sha256(data).hexdigest()
+
+
 def file_sha256(path: Path) -> str:
     """Give the SHA-256 of a file in hexadecimal."""
     with path.open("rb") as stream:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,8 +10,9 @@ from typing import Any
 from PIL import Image
 
 from vidseg import __version__
-from vidseg.disk.atomic_write import write_text_aside, written_aside
-from vidseg.export.case_json import recording_facts
+from vidseg.disk.atomic_write import written_aside
+from vidseg.export.facts_json import recording_facts
+from vidseg.export.tables import csv_text
 from vidseg.media.picture.still import shown
 from vidseg.media.read.frames import pick
 from vidseg.model.clock import format_seconds, format_time, parse_time
@@ -75,28 +74,24 @@ def audit_rows(findings: Sequence[Finding], recording: Recording) -> list[dict[s
     ]
 
 
-def write_audit_csv(findings: Sequence[Finding], recording: Recording, path: Path) -> None:
-    """Write the findings as CSV, columns as in ``COLUMNS``; a header alone where there are none."""
-    text = io.StringIO()
-    writer = csv.DictWriter(text, list(COLUMNS), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(audit_rows(findings, recording))
-    write_text_aside(path, text.getvalue())
+def audit_csv(findings: Sequence[Finding], recording: Recording) -> str:
+    """Give the findings as CSV, columns as in ``COLUMNS``; a header alone where there are none."""
+    return csv_text(list(COLUMNS), audit_rows(findings, recording))
 
 
-def write_audit_json(findings: Sequence[Finding], recording: Recording, path: Path) -> None:
-    """Write the recording's facts, the findings and the meaning of every code as JSON."""
+def audit_json(findings: Sequence[Finding], recording: Recording) -> str:
+    """Give the recording's facts, the findings and the meaning of every code as JSON."""
     document = {
         "vidseg": __version__,
         "recording": recording_facts(recording),
         "findings": audit_rows(findings, recording),
         "codes": {code: {"meaning": m, "effect": e} for code, (m, e) in FINDINGS.items()},
     }
-    write_text_aside(path, json.dumps(document, indent=1, ensure_ascii=False) + "\n")
+    return json.dumps(document, indent=1, ensure_ascii=False) + "\n"
 
 
 def read_findings(path: Path) -> tuple[Finding, ...]:
-    """Read the findings back that ``write_audit_json`` wrote; scores have three digits."""
+    """Read the findings back that ``audit_json`` wrote; scores have three digits."""
     rows = json.loads(path.read_text(encoding="utf-8"))["findings"]
     return tuple(
         Finding(
@@ -111,10 +106,10 @@ def read_findings(path: Path) -> tuple[Finding, ...]:
     )
 
 
-def write_audit_text(findings: Sequence[Finding], path: Path) -> None:
-    """Write the findings as lines of text."""
+def audit_text(findings: Sequence[Finding]) -> str:
+    """Give the findings as lines of text."""
     lines = audit_lines(findings) or ("Nothing was found that makes the clock doubtful.",)
-    write_text_aside(path, "\n".join(lines) + "\n")
+    return "\n".join(lines) + "\n"
 
 
 def write_thumbnails(

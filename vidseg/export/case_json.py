@@ -1,100 +1,108 @@
-"""``case.json``: the canonical record of one case, for programs and for provenance."""
+"""``case.json``: the canonical record of one case, for programs and for provenance; and the same
+read back as what a library keeps of the case."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TypedDict, cast
 
 from vidseg import __version__
-from vidseg.disk.atomic_write import write_text_aside
-from vidseg.export.tables import duration_rows, event_rows, segment_rows
+from vidseg.export.facts_json import (
+    ProblemDocument,
+    RecordingDocument,
+    problem_json,
+    recording_facts,
+)
+from vidseg.export.tables import (
+    DurationRow,
+    EventRow,
+    Row,
+    SegmentRow,
+    duration_rows,
+    event_rows,
+    segment_rows,
+)
+from vidseg.formats.text_file import read_text
+from vidseg.model.annotation import Annotation, Event, Segment
 from vidseg.model.case import CaseResult
-from vidseg.model.clock import format_seconds
+from vidseg.model.clock import format_seconds, parse_time
 from vidseg.model.edits import describe
-from vidseg.model.problem import Problem
-from vidseg.model.recording import Part, Recording
+from vidseg.model.problem import FormatError
+from vidseg.model.procedure import LEVELS, Kind, Step
+from vidseg.model.record import CaseFacts, Record, facts_from
+from vidseg.model.span import Span, Spans
+from vidseg.model.timing import StepTiming
+
+CASE_JSON = "case.json"
 
 
-def recording_facts(recording: Recording) -> dict[str, Any]:
-    """Give what is known of a recording as JSON data: seconds as text, exact; no folder names."""
-    return {
-        "length_s": format_seconds(recording.length),
-        "frames": recording.n_frames,
-        "recorded_s": [
-            [format_seconds(span.start), format_seconds(span.end)] for span in recording.recorded
-        ],
-        "parts": [_part_facts(part) for part in recording.parts],
-    }
+class ProcedureDocument(TypedDict):
+    """The vocabulary."""
+
+    code: str
+    name: str
+    version: str
 
 
-def _part_facts(part: Part) -> dict[str, Any]:
-    return {
-        "file": part.path.name,
-        "bytes": part.size_bytes,
-        "container": part.container,
-        "codec": part.codec,
-        "profile": part.profile,
-        "pixel_format": part.pixel_format,
-        "width_px": part.width,
-        "height_px": part.height,
-        "pixel_aspect": str(part.pixel_aspect),
-        "rotation_degrees": part.rotation,
-        "interlaced": part.interlaced,
-        "start_s": format_seconds(part.start),
-        "length_s": format_seconds(part.length),
-        "frames": len(part.frame_ns),
-        "rate": str(part.rate),
-        "constant_rate": part.constant_rate,
-        "time_base": str(part.time_base),
-        "first_pts": part.first_pts,
-        "timecode": part.timecode,
-        "audio": [
-            {
-                "codec": track.codec,
-                "rate_hz": track.rate_hz,
-                "channels": track.channels,
-                "language": track.language,
-                "start_s": format_seconds(track.start_ns),
-                "length_s": format_seconds(track.length_ns),
-            }
-            for track in part.audio
-        ],
-        "captions": [{"codec": track.codec, "language": track.language} for track in part.captions],
-        "chapters": [
-            {
-                "title": chapter.title,
-                "start_s": format_seconds(chapter.span.start),
-                "end_s": format_seconds(chapter.span.end),
-            }
-            for chapter in part.chapters
-        ],
-    }
+class InputDocument(TypedDict):
+    """A file that went in."""
+
+    file: str
+    sha256: str
 
 
-def problem_json(problem: Problem) -> dict[str, Any]:
-    """Give a problem as JSON data."""
-    return {
-        "code": problem.code,
-        "severity": problem.severity.value,
-        "message": problem.message,
-        "source": problem.source,
-        "line": problem.line,
-        "span_s": None
-        if problem.span is None
-        else [format_seconds(problem.span.start), format_seconds(problem.span.end)],
-    }
+class LevelDocument(TypedDict):
+    """Coverage by the labels of one level."""
+
+    level: str
+    covered_s: str
+    gap_s: str
+    overlap_s: str
 
 
-def write_case_json(result: CaseResult, hashes: Mapping[str, str], path: Path) -> None:
+class TimesDocument(TypedDict):
+    """Sums of the case, in operative time."""
+
+    recorded_s: str
+    excluded_s: str
+    observed_s: str
+    covered_s: str
+    gap_s: str
+    levels: list[LevelDocument]
+
+
+class CaseDocument(TypedDict):
+    """A ``case.json`` as a whole; its rows are those of the tables, without the case."""
+
+    vidseg: str
+    case: str
+    procedure: ProcedureDocument
+    annotator: str
+    surgeon: str
+    role: str
+    case_number: int | None
+    covariates: dict[str, str]
+    inputs: list[InputDocument]
+    clock: str
+    recording: RecordingDocument
+    times: TimesDocument
+    durations: list[DurationRow]
+    segments: list[SegmentRow]
+    events: list[EventRow]
+    edits: list[str]
+    problems: list[ProblemDocument]
+
+
+def case_json(result: CaseResult, hash_of: Callable[[Path], str]) -> str:
     """Write the case: annotation as understood, times, recording, problems, provenance.
 
-    ``hashes`` are the SHA-256 of the input files by name. Nothing in it depends on the clock or
-    on the machine, so that the same inputs give the same bytes.
+    ``hash_of`` gives the SHA-256 of an input. Nothing in it depends on the clock or on the
+    machine, so that the same inputs give the same text.
     """
     timing = result.timing
-    document = {
+    document: CaseDocument = {
         "vidseg": __version__,
         "case": result.annotation.case,
         "procedure": {
@@ -107,7 +115,7 @@ def write_case_json(result: CaseResult, hashes: Mapping[str, str], path: Path) -
         "role": result.case.role,
         "case_number": result.case.case_number,
         "covariates": dict(result.case.covariates),
-        "inputs": [{"file": name, "sha256": sha256} for name, sha256 in hashes.items()],
+        "inputs": [{"file": path.name, "sha256": hash_of(path)} for path in result.case.files],
         "clock": result.recording.clock,
         "recording": recording_facts(result.recording),
         "times": {
@@ -134,8 +142,94 @@ def write_case_json(result: CaseResult, hashes: Mapping[str, str], path: Path) -
         "edits": [describe(edit) for edit in result.edits.edits],
         "problems": [problem_json(problem) for problem in result.problems],
     }
-    write_text_aside(path, json.dumps(document, indent=1, ensure_ascii=False) + "\n")
+    return json.dumps(document, indent=1, ensure_ascii=False) + "\n"
 
 
-def _without_case(row: Mapping[str, Any]) -> dict[str, Any]:
-    return {key: value for key, value in row.items() if key != "case"}
+def _without_case(row: Row) -> Row:
+    return cast(Row, {key: value for key, value in row.items() if key != "case"})
+
+
+def read_record(path: Path) -> tuple[Record, int]:
+    """Read a ``case.json``: the record, and how many errors its annotation had.
+
+    The covariates ``experience`` and ``complete`` (true or false) are facts of their own. Raises
+    FormatError where the file is not a ``case.json``.
+    """
+    try:
+        document: CaseDocument = json.loads(read_text(path))
+        errors = sum(problem["severity"] == "error" for problem in document["problems"])
+        return _record(document), errors
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        what = f"{error!r:.80}"
+        raise FormatError(
+            str(path), None, f"not a case.json that `vidseg run` wrote ({what}); run it again"
+        ) from None
+
+
+def _record(document: CaseDocument) -> Record:
+    segments: list[Segment] = []
+    excluded: list[Segment] = []
+    for row in document["segments"]:
+        step = Step(row["step"], row["name"], Kind(row["level"]))
+        segment = Segment(
+            step,
+            Span(parse_time(row["start_s"]), parse_time(row["end_s"])),
+            open_start=bool(row["open_start"]),
+            open_end=bool(row["open_end"]),
+        )
+        (segments if step.kind in LEVELS else excluded).append(segment)
+    events = [
+        Event(
+            Step(row["event"], row["name"], Kind.EVENT, category=row["category"] or None),
+            parse_time(row["at_s"]),
+        )
+        for row in document["events"]
+    ]
+    annotation = Annotation(
+        str(document["case"]),
+        str(document["procedure"]["code"]),
+        str(document["annotator"]),
+        segments=tuple(segments),
+        events=tuple(events),
+        excluded=tuple(excluded),
+    )
+    times = document["times"]
+    return Record(
+        annotation=annotation,
+        procedure_name=str(document["procedure"]["name"]),
+        order=tuple(row["step"] for row in document["durations"]),
+        recorded=Spans(
+            Span(parse_time(start), parse_time(end))
+            for start, end in document["recording"]["recorded_s"]
+        ),
+        observed_ns=parse_time(times["observed_s"]),
+        excluded_ns=parse_time(times["excluded_s"]),
+        steps=tuple(_timing(row, segments) for row in document["durations"]),
+        facts=_facts(document),
+    )
+
+
+def _timing(row: DurationRow, segments: list[Segment]) -> StepTiming:
+    own = tuple(segment for segment in segments if segment.step.code == row["step"])
+    return StepTiming(
+        step=Step(row["step"], row["name"], Kind(row["level"])),
+        segments=own,
+        active_ns=parse_time(row["active_s"]),
+        elapsed_ns=parse_time(row["elapsed_s"]),
+        interrupted_ns=parse_time(row["interrupted_s"]),
+        shared_ns=parse_time(row["shared_s"]),
+        first_ns=parse_time(row["first_start_s"]),
+        last_ns=parse_time(row["last_end_s"]),
+        open_start=bool(row["open_start"]),
+        open_end=bool(row["open_end"]),
+    )
+
+
+def _facts(document: CaseDocument) -> CaseFacts:
+    number = document["case_number"]
+    return facts_from(
+        str(document["surgeon"]),
+        str(document["role"]),
+        None if number is None else int(number),
+        {str(key): str(value) for key, value in document["covariates"].items()},
+    )

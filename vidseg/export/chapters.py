@@ -8,9 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from itertools import pairwise
-from pathlib import Path
 
-from vidseg.disk.atomic_write import write_text_aside
 from vidseg.formats import matroska_xml, webvtt
 from vidseg.media.write.target import NO_STEP
 from vidseg.model.annotation import Annotation, Mark, Segment, Sheet
@@ -20,7 +18,7 @@ from vidseg.model.recording import Chapter
 from vidseg.model.span import Span
 
 SITE_SHORTEST_NS = 10 * NS
-"""Video-sharing sites may ignore a list with a shorter chapter (common practice, from memory)."""
+"""Video-sharing sites may ignore a list with a shorter chapter (common practice)."""
 
 
 def chaptered_segments(annotation: Annotation) -> tuple[Segment, ...]:
@@ -87,20 +85,17 @@ def _titles(segments: Sequence[Segment], numbered: bool) -> list[str]:
     return titles
 
 
-def write_chapter_files(chapters: Sequence[Chapter], folder: Path) -> tuple[str, ...]:
-    """Write ``chapters.vtt``, ``chapters.xml`` (Matroska) and ``chapters.txt`` into ``folder``.
-
-    Returns sentences on what a file could not hold. See ``site_list`` for the text file.
-    """
-    marks = tuple(Mark(c.title, c.span.start, c.span.end) for c in chapters)
-    sheet = Sheet("chapters", marks)
-    notes = [f"chapters.vtt: {told}" for told in webvtt.write(sheet, folder / "chapters.vtt")]
-    notes += [
-        f"chapters.xml: {told}" for told in matroska_xml.write(sheet, folder / "chapters.xml")
-    ]
-    text, told_of_list = site_list(chapters)
-    write_text_aside(folder / "chapters.txt", text)
-    return (*notes, *(f"chapters.txt: {told}" for told in told_of_list))
+def chapter_texts(chapters: Sequence[Chapter]) -> tuple[dict[str, str], tuple[str, ...]]:
+    """Give ``chapters.vtt``, ``chapters.xml`` (Matroska) and ``chapters.txt`` by name, and
+    sentences on what a file cannot hold. See ``site_list`` for the last."""
+    sheet = Sheet("chapters", tuple(Mark(c.title, c.span.start, c.span.end) for c in chapters))
+    written = {
+        "chapters.vtt": webvtt.sheet_text(sheet),
+        "chapters.xml": matroska_xml.sheet_text(sheet),
+        "chapters.txt": site_list(chapters),
+    }
+    notes = tuple(f"{name}: {told}" for name, (_, all_told) in written.items() for told in all_told)
+    return {name: text for name, (text, _) in written.items()}, notes
 
 
 def site_list(chapters: Sequence[Chapter]) -> tuple[str, tuple[str, ...]]:
@@ -108,7 +103,7 @@ def site_list(chapters: Sequence[Chapter]) -> tuple[str, tuple[str, ...]]:
 
     Lines of ``m:ss Title`` (``h:mm:ss`` from one hour on), the first at 0:00, seconds rounded
     down. Of chapters that start within one second the longest stays. Sites commonly want at
-    least three chapters of at least ten seconds each (common practice, from memory): a note
+    least three chapters of at least ten seconds each (common practice): a note
     says where the list falls short, nothing is merged.
     """
     longest: dict[int, Chapter] = {}

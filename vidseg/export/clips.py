@@ -4,64 +4,36 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from vidseg.export.chapters import chaptered_segments
 from vidseg.formats import webvtt
 from vidseg.measure.case.captions import cut_captions
-from vidseg.media.read.stretch import stretches
-from vidseg.media.splice.many_clips import ClipOrder, write_exact_clips
-from vidseg.media.splice.splice import ClipReport, Verify
+from vidseg.media.splice.many_clips import write_exact_clips
+from vidseg.media.splice.splice import ClipReport
 from vidseg.model.annotation import Annotation, Segment
+from vidseg.model.clip import Clip
 from vidseg.model.clock import format_seconds
+from vidseg.model.cutting import AS_USUAL, Cutting
 from vidseg.model.problem import UsageError
 from vidseg.model.procedure import Step
 from vidseg.model.progress import Progress
 from vidseg.model.recording import Captions, Recording
 from vidseg.model.span import Span, Spans
-
-
-@dataclass(frozen=True, slots=True)
-class Cutting:
-    """How clips are cut.
-
-    ``quality`` is x264's constant rate factor for what is encoded; ``reencode`` encodes all of
-    it; ``verify`` says how much is compared with the source; ``cores`` is how many are used at
-    a time, 0 for all there are.
-    """
-
-    quality: int = 18
-    reencode: bool = False
-    verify: Verify = "edges"
-    cores: int = 0
+from vidseg.model.stretch import stretches
 
 
 @dataclass(frozen=True, slots=True)
 class ClipPlan:
-    """One clip to be written.
+    """Which visit a clip shows.
 
-    ``number`` counts the visits of the case in order of start (with ``join_visits``: its steps),
-    ``visit`` the visits to this step, from 1; None where the clip holds them all. ``ranges``
-    are case-wide frame numbers ``[first, last)``, ``spans`` the same footage on the case clock.
+    ``visit`` counts the visits to this step, from 1; None where the clip holds them all.
     """
 
-    number: int
     step: Step
     visit: int | None
-    ranges: tuple[tuple[int, int], ...]
-    spans: tuple[Span, ...]
-    name: str
-
-    @property
-    def n_frames(self) -> int:
-        """Frames in the clip."""
-        return sum(last - first for first, last in self.ranges)
-
-    @property
-    def length(self) -> int:
-        """Length of the clip in ns."""
-        return sum(span.length for span in self.spans)
+    clip: Clip
 
 
 def plan_clips(
@@ -70,8 +42,12 @@ def plan_clips(
     steps: Sequence[str] = (),
     pad_ns: int = 0,
     join_visits: bool = False,
+    captions: Captions | None = None,
 ) -> tuple[ClipPlan, ...]:
     """Plan a clip for every visit to a step, in order of start.
+
+    The number in a clip's name counts the visits of the case in that order (with
+    ``join_visits``: its steps). ``captions`` are the case's; each clip gets its own share.
 
     Excluded time is left out, as it is from the durations, and so is a visit with no other.
     ``steps`` (codes) keeps only those; a phase is cut where it is named. ``pad_ns`` adds
@@ -101,9 +77,10 @@ def plan_clips(
         visit = None if join_visits else visits[step.code]
         code = "".join(c if c.isalnum() or c in "-_" else "-" for c in step.code)
         later = f"-{visit}" if visit and visit > 1 else ""
-        spans = tuple(piece.span for piece in stretches(recording, ranges))
-        name = f"{number:0{width}d}-{code}{later}.mp4"
-        plans.append(ClipPlan(number, step, visit, ranges, spans, name))
+        clip = Clip(f"{number:0{width}d}-{code}{later}.mp4", stretches(recording, ranges))
+        if captions and (own := cut_captions(captions, clip.spans)).cues:
+            clip = replace(clip, captions=replace(own, source=""))
+        plans.append(ClipPlan(step, visit, clip))
     return tuple(plans)
 
 
@@ -136,51 +113,33 @@ def _padded(span: Span, excluded: Spans, length: int, pad_ns: int) -> Span:
     return Span(start, max(min(span.end + pad_ns, after), start + 1))
 
 
-def clip_files(plan: ClipPlan, captions: Captions | None) -> tuple[str, ...]:
+def clip_files(clip: Clip) -> tuple[str, ...]:
     """Name the files of one clip: the video, and its captions where it has any."""
-    if captions is None or not cut_captions(captions, plan.spans).cues:
-        return (plan.name,)
-    return plan.name, str(Path(plan.name).with_suffix(".vtt"))
+    return (clip.name, str(Path(clip.name).with_suffix(".vtt"))) if clip.captions else (clip.name,)
 
 
 def write_clips(
-    plans: Sequence[ClipPlan],
-    recording: Recording,
+    clips: Sequence[Clip],
     folder: Path,
-    captions: Captions | None = None,
-    how: Cutting = Cutting(),
+    how: Cutting = AS_USUAL,
+    *,
+    cores: int = 0,
     progress: Progress | None = None,
-    on_clip: Callable[[ClipPlan, ClipReport], None] | None = None,
+    on_clip: Callable[[int, ClipReport], None] | None = None,
 ) -> tuple[ClipReport, ...]:
-    """Write all clips into ``folder`` (made where missing), and say how each was made.
+    """Write all clips into ``folder`` (made where missing), captions inside and beside them.
 
-    ``captions`` are the case's; each clip gets its own share inside and beside it.
-    ``on_clip`` hears of every finished clip. Raises MediaError; finished clips stay.
+    ``on_clip`` hears of every finished clip by its place. Raises MediaError; finished clips stay.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    own = [cut_captions(captions, plan.spans) if captions else None for plan in plans]
-    orders = [
-        ClipOrder(plan.ranges, folder / plan.name, text)
-        for plan, text in zip(plans, own, strict=True)
-    ]
 
     def finished(place: int, report: ClipReport) -> None:
-        text = own[place]
-        if text is not None and text.cues:
-            webvtt.write_captions(text, orders[place].out.with_suffix(".vtt"))
+        if (captions := clips[place].captions) is not None:
+            webvtt.write_captions(captions, folder / clip_files(clips[place])[1])
         if on_clip:
-            on_clip(plans[place], report)
+            on_clip(place, report)
 
-    return write_exact_clips(
-        recording,
-        orders,
-        quality=how.quality,
-        reencode=how.reencode,
-        verify=how.verify,
-        cores=how.cores,
-        progress=progress,
-        on_clip=finished,
-    )
+    return write_exact_clips(clips, folder, how, cores=cores, progress=progress, on_clip=finished)
 
 
 REPORT_COLUMNS = (
@@ -201,12 +160,12 @@ REPORT_COLUMNS = (
 def report_row(plan: ClipPlan, report: ClipReport) -> dict[str, str | int]:
     """Give the row of ``clips.csv`` that says what a clip holds and how it was made."""
     return {
-        "file": plan.name,
+        "file": plan.clip.name,
         "step": plan.step.code,
         "visit": "all" if plan.visit is None else plan.visit,
-        "frames": plan.n_frames,
-        "start_s": format_seconds(plan.spans[0].start),
-        "length_s": format_seconds(plan.length),
+        "frames": plan.clip.n_frames,
+        "start_s": format_seconds(plan.clip.spans[0].start),
+        "length_s": format_seconds(plan.clip.length),
         "way": report.way,
         "reason": report.reason,
         "copied_frames": report.copied_frames,

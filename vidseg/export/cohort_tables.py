@@ -1,7 +1,7 @@
 """Tables of many cases as CSV, Parquet or XLSX, each with a data dictionary.
 
-No cell can run as a formula: in CSV a text that a spreadsheet would take for one gets an apostrophe
-before it (OWASP, CSV Injection), in XLSX texts are stored as texts.
+No cell can run as a formula: in CSV a text that a spreadsheet would take for one is guarded
+(``csv_cell``), in XLSX texts are stored as texts.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import pandas as pd
 
 from vidseg import __version__
 from vidseg.disk.atomic_write import write_text_aside, written_aside
+from vidseg.disk.formulas import csv_cell, is_risky
 from vidseg.model.problem import UsageError
 
 Tables = Mapping[str, pd.DataFrame]
@@ -24,7 +25,6 @@ SUFFIXES = (".csv", ".parquet", ".xlsx")
 DICTIONARY = "data-dictionary"
 MOST_ROWS = 1_048_575
 """Rows below the header that a sheet holds (Excel specifications and limits)."""
-RISKY = ("=", "+", "-", "@", "\t", "\r")
 
 
 def dictionary_table(tables: Tables, meanings: Meanings, notes: Sequence[str]) -> pd.DataFrame:
@@ -84,7 +84,7 @@ def write_cohort_tables(
 
 
 def _safe(value: Any) -> Any:
-    return f"'{value}" if isinstance(value, str) and value.startswith(RISKY) else value
+    return csv_cell(value) if isinstance(value, str) else value
 
 
 def write_csv(table: pd.DataFrame, path: Path) -> None:
@@ -98,7 +98,7 @@ def write_csv(table: pd.DataFrame, path: Path) -> None:
     shown = table.assign(**{str(column): table[column].map(_safe) for column in texts})
     truths = [column for column in table.columns if pd.api.types.is_bool_dtype(table[column])]
     shown = shown.assign(**{str(column): table[column].astype(int) for column in truths})
-    shown.columns = pd.Index([_safe(str(column)) for column in shown.columns])
+    shown.columns = pd.Index([csv_cell(str(column)) for column in shown.columns])
     write_text_aside(path, shown.to_csv(index=False, lineterminator="\n"))
 
 
@@ -146,7 +146,7 @@ def _write_workbook(tables: Tables, path: Path) -> None:
             return value
         made = WriteOnlyCell(sheet, value[:32_767])
         made.data_type = "s"
-        if value.startswith(RISKY):
+        if is_risky(value):
             made.quotePrefix = True
         return made
 

@@ -1,24 +1,28 @@
 """The output folder of one case: written aside, renamed at the end, redone only where changed.
 
 While work goes on everything lies in ``.<name>.part`` beside the final folder. Each piece (a
-clip, the tables) carries a key, the digest of all that went into it; a piece whose key is the
-same in the finished folder, or in what an interrupted run left, is taken over instead of made.
+clip, a table) has a document, which is all that its maker is handed: the very text, or the facts
+to make a file of. Its digest is the piece's key; a piece whose key is the same in the finished
+folder, or in what an interrupted run left, is taken over instead of made.
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any, TypeVar
 
 from vidseg.disk.atomic_write import write_text_aside
 from vidseg.disk.digests import STAMPS, KnownHashes
+from vidseg.export.document import digest
 from vidseg.model.problem import UsageError
+from vidseg.model.progress import Progress
 
+Document = TypeVar("Document")
 MANIFEST = "manifest.json"
 
 
@@ -34,11 +38,6 @@ class Entry:
     note: str = ""
 
 
-def digest(*ingredients: object) -> str:
-    """Give the SHA-256 of what goes into a piece; ingredients must have a stable ``repr``."""
-    return hashlib.sha256("\x1f".join(map(repr, ingredients)).encode()).hexdigest()
-
-
 def read_manifest(folder: Path) -> dict[str, Entry]:
     """Read a folder's manifest: entries by path; empty where there is none or it is unreadable."""
     try:
@@ -49,7 +48,8 @@ def read_manifest(folder: Path) -> dict[str, Entry]:
 
 
 class OutputFolder:
-    """Use: ``make`` each piece, then ``finish``. Anything may raise in between; nothing is lost."""
+    """Use: ``make`` or ``write`` each piece, then ``finish``. Anything may raise in between;
+    nothing is lost."""
 
     def __init__(self, out: Path) -> None:
         """Begin, or go on from an interrupted run. Raises UsageError for a folder not ours."""
@@ -70,35 +70,52 @@ class OutputFolder:
         self.known = KnownHashes(out)
         self.entries: dict[str, Entry] = {}
         self.made: list[str] = []
+        self._inputs: dict[Path, str] = {}
+
+    def key(self, document: object) -> str:
+        """Give the key of a document: its digest, files counted by what they hold."""
+        return digest(document, self.input_hash)
 
     def make(
         self,
-        key: str,
+        document: Document,
         names: Sequence[str],
-        maker: Callable[[Path], None],
-        optional: Sequence[str] = (),
-    ) -> bool:
-        """Make the files ``names`` with ``maker(folder)``, or take them over where ``key`` matches.
+        maker: Callable[[Document, Path, Progress], object],
+        progress: Progress = lambda _: None,
+    ) -> Any:
+        """Make files by ``maker(document, folder, progress)``, or take over those of that document.
 
-        ``optional`` files may turn out not to exist. Returns whether they were made anew.
+        ``names`` are all that it may write. Give the maker the document and nothing besides.
+        Returns what the maker told (JSON data), now or when the files were made.
         """
-        if self.take_over(key, names, optional):
-            return False
-        maker(self.work)
-        self.record(key, [*names, *(name for name in optional if (self.work / name).exists())])
-        return True
+        key = self.key(document)
+        if not self.take_over(key, names):
+            told = maker(document, self.work, progress)
+            note = "" if told is None else json.dumps(told, ensure_ascii=False)
+            self.record(key, [name for name in names if (self.work / name).exists()], note)
+        return self.told(names)
 
-    def take_over(self, key: str, names: Sequence[str], optional: Sequence[str] = ()) -> bool:
-        """Take over all of ``names`` where they are there with that key; else clear the way.
+    def write(self, texts: Mapping[str, str]) -> None:
+        """Write texts by the names of their files, but for those that are there already."""
+        for named in texts.items():
+            self.make(named, named[:1], _write_text)
 
-        Returns whether they were taken over. If not, nothing stands in their place and their
-        folders are there to write to.
+    def told(self, names: Sequence[str]) -> Any:
+        """Give what the maker of ``names`` told; None where it told nothing."""
+        notes = [self.entries[name].note for name in names if name in self.entries]
+        return json.loads(notes[0]) if notes and notes[0] else None
+
+    def take_over(self, key: str, names: Sequence[str]) -> bool:
+        """Take over what was made with that key, if all of it is there; else clear the way.
+
+        Returns whether it was taken over. If not, nothing stands in the place of ``names`` and
+        their folders are there to write to.
         """
-        if all(self._take_over(key, name) for name in names):
-            for name in optional:
-                self._take_over(key, name)
+        known = [self.unfinished, self.before]
+        made = [n for n in names if any(n in of and of[n].key == key for of in known)]
+        if made and all(self._take_over(key, name) for name in made):
             return True
-        for name in (*names, *optional):
+        for name in names:
             self.entries.pop(name, None)
             (self.work / name).parent.mkdir(parents=True, exist_ok=True)
             (self.work / name).unlink(missing_ok=True)
@@ -115,7 +132,9 @@ class OutputFolder:
 
     def input_hash(self, path: Path) -> str:
         """Give the SHA-256 of an input, which is not read where it is as it was."""
-        return self.known.of(f"input:{path.name}", path)
+        if path not in self._inputs:
+            self._inputs[path] = self.known.of(f"input:{path.name}", path)
+        return self._inputs[path]
 
     def _take_over(self, key: str, name: str) -> bool:
         for folder, known in ((self.work, self.unfinished), (self.out, self.before)):
@@ -175,6 +194,10 @@ class OutputFolder:
                 target.parent.mkdir(parents=True, exist_ok=True)
                 if not target.exists():
                     _link_or_copy(path, target)
+
+
+def _write_text(named: tuple[str, str], work: Path, _: Progress) -> None:
+    write_text_aside(work / named[0], named[1])
 
 
 def _link_or_copy(source: Path, target: Path) -> None:

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -16,13 +14,13 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from vidseg import __version__
-from vidseg.disk.atomic_write import write_text_aside
+from vidseg.disk.digests import bytes_sha256
 from vidseg.export.page_tables import (
     PageClip,
     PageStill,
     PageWording,
-    duration_rows,
-    event_rows,
+    duration_lines,
+    event_lines,
     finding_rows,
     part_facts,
     problem_rows,
@@ -38,7 +36,7 @@ from vidseg.model.finding import Finding
 from vidseg.model.recording import Part
 from vidseg.model.span import Span
 
-__all__ = ["PageClip", "PageStill", "write_page"]
+__all__ = ["Beside", "PageClip", "PageStill", "page_html"]
 
 LANE_PX = {"phase": 26, "step": 40, "task": 26}
 LEAST_ROOM = 30.0
@@ -48,43 +46,21 @@ SCRIPTS = ("strip.js", "player.js", "case.js")
 
 
 @dataclass(frozen=True, slots=True)
-class _Files:
-    """Relative links of the page, already quoted."""
+class Beside:
+    """What lies beside the page: paths relative to it, with ``/`` between the names.
 
-    video: str | None
-    captions: str | None
-    chapters: str | None
-
-
-def write_page(
-    result: CaseResult,
-    folder: Path,
-    *,
-    video: str | None,
-    video_type: str,
-    clips: Sequence[PageClip],
-    stills: Sequence[PageStill],
-    captions: str | None,
-    chapters: str | None,
-    findings: Sequence[Finding] = (),
-    pictures: Sequence[str] = (),
-) -> Path:
-    """Write ``index.html`` into ``folder`` and give its path.
-
-    ``video`` is the chaptered recording and ``captions`` and ``chapters`` its WebVTT files, as
-    paths relative to ``folder`` with ``/`` between the names; None where there is no such file.
-    ``video_type`` is the recording's media type with codecs, for the words shown when a browser
-    cannot play it. ``findings`` are those of an audit, ``pictures`` the paths of the pictures
-    around them. The video runs on the case clock, as ``vidseg.media.write.remux`` writes it. Raises
-    ValueError for a path that is absolute or leaves the folder.
+    ``video`` is the chaptered recording, on the case clock, as ``vidseg.media.write.remux`` writes
+    it; ``captions`` and ``chapters`` are its WebVTT files; None where there is no such file.
+    ``findings`` are those of an audit, ``pictures`` the paths of the pictures around them.
     """
-    files = _Files(*(path and file_link(path) for path in (video, captions, chapters)))
-    strip = lay_strip(result.recording, result.procedure, result.annotation, result.timing)
-    target = folder / "index.html"
-    write_text_aside(
-        target, _render(result, strip, files, video_type, clips, stills, findings, pictures)
-    )
-    return target
+
+    video: str | None = None
+    captions: str | None = None
+    chapters: str | None = None
+    clips: tuple[PageClip, ...] = ()
+    stills: tuple[PageStill, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    pictures: tuple[str, ...] = ()
 
 
 def frame_times(part: Part) -> dict[str, Any]:
@@ -149,7 +125,7 @@ def json_for_script(data: Mapping[str, Any]) -> Markup:
 
 def csp_hash(text: str) -> str:
     """Give the Content-Security-Policy source for an inline style or script."""
-    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    digest = bytes.fromhex(bytes_sha256(text.encode("utf-8")))
     return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
 
 
@@ -239,22 +215,16 @@ def display_size(part: Part) -> tuple[int, int]:
     return (height, width) if part.rotation % 180 else (width, height)
 
 
-def _render(
-    result: CaseResult,
-    strip: Strip,
-    files: _Files,
-    video_type: str,
-    clips: Sequence[PageClip],
-    stills: Sequence[PageStill],
-    findings: Sequence[Finding],
-    pictures: Sequence[str],
-) -> str:
+def page_html(result: CaseResult, beside: Beside = Beside()) -> str:
+    """Give the text of ``index.html``. Raises ValueError for a path that is absolute or leaves
+    the folder."""
+    strip = lay_strip(result.recording, result.procedure, result.annotation, result.timing)
     recording, case = result.recording, result.case
     words = PageWording.for_case(result)
-    durations = duration_rows(result, strip, words)
+    durations = duration_lines(result, strip, words)
     styles = [
         *map(read_asset, STYLES),
-        placement_css(result, strip, [row.share for row in durations], findings),
+        placement_css(result, strip, [row.share for row in durations], beside.findings),
     ]
     scripts = [read_asset(name) for name in SCRIPTS]
     environment = Environment(
@@ -279,8 +249,12 @@ def _render(
             "annotation": file_name(result.annotation.source or result.sheet.source),
             "captions": file_name(result.captions.source) if result.captions else "",
         },
-        files=files,
-        video_type=video_type,
+        files={
+            "video": beside.video and file_link(beside.video),
+            "captions": beside.captions and file_link(beside.captions),
+            "chapters": beside.chapters and file_link(beside.chapters),
+        },
+        video_type=f"{recording.parts[0].codec} in {recording.parts[0].container}",
         has_sound=any(part.audio for part in recording.parts),
         has_captions=bool(result.captions and result.captions.cues),
         hours=words.hours,
@@ -290,10 +264,10 @@ def _render(
         durations=durations,
         edits=[describe(edit) for edit in result.edits.edits],
         any_shared=any(found.shared_ns for found in result.timing.steps),
-        visits=visit_rows(result, strip, words, clips),
-        events=event_rows(result, words),
-        findings=finding_rows(result, words, findings, pictures),
+        visits=visit_rows(result, strip, words, beside.clips),
+        events=event_lines(result, words),
+        findings=finding_rows(result, words, beside.findings, beside.pictures),
         problems=problem_rows(result, words),
-        stills=still_cards(result, strip, words, clips, stills),
+        stills=still_cards(result, strip, words, beside.clips, beside.stills),
         parts=[part_facts(part, words, len(recording.parts)) for part in recording.parts],
     )

@@ -78,7 +78,7 @@ class PageWording:
 
 
 @dataclass(frozen=True, slots=True)
-class Clip:
+class ClipLink:
     """A link to a clip."""
 
     link: str
@@ -86,7 +86,7 @@ class Clip:
 
 
 @dataclass(frozen=True, slots=True)
-class DurationRow:
+class DurationLine:
     """One step in the durations table; ``share`` from 0 to 1."""
 
     look: StepStyle
@@ -119,11 +119,11 @@ class VisitRow:
     last: int
     note: str
     open_edges: str
-    clips: tuple[Clip, ...]
+    clips: tuple[ClipLink, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class EventRow:
+class EventLine:
     """One event in the events table."""
 
     order: int
@@ -175,7 +175,7 @@ class StillCard:
     frame: int
     link: str
     poor: str
-    clips: tuple[Clip, ...]
+    clips: tuple[ClipLink, ...]
 
 
 def _open_edges(start: bool, end: bool) -> str:
@@ -196,11 +196,11 @@ def _blocks(strip: Strip) -> list[StripBlock]:
 
 def _clips(
     clips: Sequence[PageClip], words: PageWording
-) -> dict[tuple[str, int], tuple[Clip, ...]]:
-    found: dict[tuple[str, int], tuple[Clip, ...]] = {}
+) -> dict[tuple[str, int], tuple[ClipLink, ...]]:
+    found: dict[tuple[str, int], tuple[ClipLink, ...]] = {}
     for clip in clips:
         key = (clip.step_code, clip.visit)
-        link = Clip(file_link(clip.path), words.clock(clip.length))
+        link = ClipLink(file_link(clip.path), words.clock(clip.length))
         found[key] = (*found.get(key, ()), link)
     return found
 
@@ -233,7 +233,7 @@ def totals(result: CaseResult, strip: Strip, words: PageWording) -> list[tuple[s
     ]
 
 
-def duration_rows(result: CaseResult, strip: Strip, words: PageWording) -> list[DurationRow]:
+def duration_lines(result: CaseResult, strip: Strip, words: PageWording) -> list[DurationLine]:
     """Give a row for each step that occurs, in vocabulary order."""
     looks = {block.segment.step.code: block.look for block in _blocks(strip)}
     observed = result.timing.observed_ns
@@ -246,7 +246,7 @@ def duration_rows(result: CaseResult, strip: Strip, words: PageWording) -> list[
             or any(segment.open_start or segment.open_end for segment in found.segments)
         )
         rows.append(
-            DurationRow(
+            DurationLine(
                 look=looks.get(found.step.code, _NO_LOOK),
                 level=found.step.kind.value,
                 name=plain(found.step.name),
@@ -297,7 +297,7 @@ def visit_rows(
     return rows
 
 
-def event_rows(result: CaseResult, words: PageWording) -> list[EventRow]:
+def event_lines(result: CaseResult, words: PageWording) -> list[EventLine]:
     """Give a row for each event, by time, with the steps it fell into."""
     rows = []
     for order, event in enumerate(result.annotation.events, 1):
@@ -307,7 +307,7 @@ def event_rows(result: CaseResult, words: PageWording) -> list[EventRow]:
         ]
         frame = result.recording.frame_at(event.at)
         rows.append(
-            EventRow(
+            EventLine(
                 order=order,
                 name=plain(event.step.name),
                 category=plain(event.step.category or ""),

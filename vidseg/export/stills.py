@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
+from vidseg.export.folder import OutputFolder
+from vidseg.export.tables import TableRow, csv_text
 from vidseg.media.picture.still import choose_stills, write_pictures
 from vidseg.model.annotation import Annotation, Segment
-from vidseg.model.clock import format_time
+from vidseg.model.clock import format_seconds, format_time
 from vidseg.model.problem import Problem, UsageError
 from vidseg.model.procedure import LEVELS, Step
+from vidseg.model.progress import Progress
 from vidseg.model.recording import Recording
 from vidseg.model.span import Span, Spans
 
+COLUMNS = ("file", "number", "step", "name", "visit", "visits", "frame", "at_s", "poor")
 CHOOSING = 0.85
 """Share of the time that goes into choosing, the rest into writing."""
 
@@ -89,46 +93,102 @@ def plan_stills(
     return tuple(plans)
 
 
-def write_stills(
-    annotation: Annotation,
-    recording: Recording,
-    folder: Path,
-    steps: Sequence[str] = (),
-    progress: Callable[[float], None] | None = None,
-) -> tuple[Still, ...]:
-    """Choose and write one still for each step into ``folder``, which must exist.
+@dataclass(frozen=True, slots=True)
+class Scenes:
+    """What stills are chosen from: the frames of each step, as ``StillPlan.ranges``, by the path
+    of the picture in its folder."""
 
-    ``steps`` as in ``plan_stills``. Steps without any footage get no still: ``still_problems``
-    names them. Raises UsageError for an unknown step, MediaError for an unreadable recording.
+    recording: Recording
+    ranges: tuple[tuple[str, tuple[tuple[int, int], ...]], ...]
+
+
+Chosen = Mapping[str, tuple[int, str]]
+"""The case-wide frame of each picture, by its path, and what is wrong with it (see ``Still``)."""
+
+
+def scenes_of(plans: Sequence[StillPlan], recording: Recording, place: str) -> Scenes:
+    """Give what the pictures of ``plans``, to lie in ``place``, are chosen from."""
+    return Scenes(recording, tuple((f"{place}/{plan.name}", plan.ranges) for plan in plans))
+
+
+def write_chosen(scenes: Scenes, folder: Path, progress: Progress = lambda _: None) -> Chosen:
+    """Choose a frame of each scene that has any and write it under its path in ``folder``.
+
+    Raises MediaError for an unreadable recording.
     """
-    plans = plan_stills(annotation, recording, steps)
-    report = progress or (lambda _: None)
+    recording = scenes.recording
     choices = choose_stills(
-        recording, [plan.ranges for plan in plans], lambda done: report(done * CHOOSING)
+        recording,
+        [ranges for _, ranges in scenes.ranges],
+        lambda done: progress(done * CHOOSING),
     )
+    chosen = {
+        name: (choice.frame, choice.poor)
+        for (name, _), choice in zip(scenes.ranges, choices, strict=True)
+        if choice is not None
+    }
+    write_pictures(
+        recording,
+        [(frame, folder / name) for name, (frame, _) in chosen.items()],
+        progress=lambda done: progress(CHOOSING + (1 - CHOOSING) * done),
+    )
+    progress(1.0)
+    return chosen
+
+
+def stills_of(
+    plans: Sequence[StillPlan], scenes: Scenes, chosen: Chosen, folder: Path
+) -> tuple[Still, ...]:
+    """Say what the pictures in ``folder`` show. Steps without a picture have no still:
+    ``still_problems`` names them."""
     stills = []
-    for plan, choice in zip(plans, choices, strict=True):
-        if choice is not None:
-            at = recording.frame_start(choice.frame)
+    for plan, (name, _) in zip(plans, scenes.ranges, strict=True):
+        if name in chosen:
+            frame, poor = chosen[name]
+            at = scenes.recording.frame_start(frame)
             stills.append(
                 Still(
                     number=plan.number,
                     step=plan.step,
                     visit=next(i for i, s in enumerate(plan.segments, 1) if s.span.holds(at)),
                     visits=len(plan.segments),
-                    frame=choice.frame,
+                    frame=frame,
                     at_ns=at,
-                    path=folder / plan.name,
-                    poor=choice.poor,
+                    path=folder / name,
+                    poor=poor,
                 )
             )
-    write_pictures(
-        recording,
-        [(still.frame, still.path) for still in stills],
-        progress=lambda done: report(CHOOSING + (1 - CHOOSING) * done),
-    )
-    report(1.0)
     return tuple(stills)
+
+
+def keep_stills(
+    plans: Sequence[StillPlan],
+    recording: Recording,
+    folder: OutputFolder,
+    place: str,
+    progress: Progress,
+) -> tuple[Still, ...]:
+    """Make the stills of ``plans`` in ``place`` of an output folder, and their list."""
+    scenes = scenes_of(plans, recording, place)
+    names = [name for name, ranges in scenes.ranges if ranges]
+    chosen = folder.make(scenes, names, write_chosen, progress)
+    stills = stills_of(plans, scenes, chosen or {}, folder.work)
+    folder.write({f"{place}/stills.csv": csv_text(COLUMNS, list(map(_row, stills)))})
+    return stills
+
+
+def _row(still: Still) -> TableRow:
+    return {
+        "file": still.path.name,
+        "number": still.number,
+        "step": still.step.code,
+        "name": still.step.name,
+        "visit": still.visit,
+        "visits": still.visits,
+        "frame": still.frame,
+        "at_s": format_seconds(still.at_ns),
+        "poor": still.poor,
+    }
 
 
 def still_problems(

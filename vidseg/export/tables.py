@@ -8,67 +8,101 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from pathlib import Path
+from typing import Annotated, TypedDict, TypeVar, cast, get_type_hints
 
-from vidseg.disk.atomic_write import write_text_aside
+from vidseg.disk.formulas import csv_cell
 from vidseg.model.annotation import Annotation, Event, Segment
+from vidseg.model.case import Reading
 from vidseg.model.clock import format_seconds
 from vidseg.model.recording import Recording
 from vidseg.model.timing import StepTiming, Timing
 
-Cell = str | int
-TableRow = Mapping[str, Cell]
+FrameNumber = str | int
+"""A frame's number; empty without a recording."""
+TableRow = Mapping[str, object]
+Row = TypeVar("Row", bound=TableRow)
 
-DURATIONS = {
-    "case": "identifier of the case",
-    "step": "code of the step in the vocabulary",
-    "name": "name of the step",
-    "level": "phase, step or task",
-    "segments": "visits: how many times the step was entered",
-    "first_start_s": "start of the first visit, seconds from the first displayed frame",
-    "last_end_s": "end of the last visit, seconds",
-    "active_s": "time in the step: union of its visits, excluded spans and holes left out",
-    "elapsed_s": "first start to last end, excluded spans and holes left out",
-    "interrupted_s": "elapsed minus active: time away from the step between its visits",
-    "shared_s": "part of the active time that another step of the same level counts too",
-    "recording_active_s": "active time on the recording's clock; other than active_s only where "
-    "edits of the recording are declared",
-    "share": "active time as a part (0 to 1) of the observed time of the case",
-    "open_start": "1: the recording does not show the step's start, the true length is longer",
-    "open_end": "1: the recording does not show the step's end, the true length is longer",
-}
-SEGMENTS = {
-    "case": "identifier of the case",
-    "order": "place of the visit in the case, from 1, by start",
-    "step": "code of the step in the vocabulary",
-    "name": "name of the step",
-    "level": "phase, step, task or excluded",
-    "start_s": "start, seconds from the first displayed frame",
-    "end_s": "end, seconds; the first instant that no longer belongs to the visit",
-    "start_frame": "number of the first frame in, from 0; empty without a recording",
-    "end_frame": "number of the first frame out; empty without a recording",
-    "length_s": "end minus start, seconds, excluded spans not taken off",
-    "note": "the annotator's note",
-    "open_start": "1: the recording does not show this visit's start",
-    "open_end": "1: the recording does not show this visit's end",
-}
-EVENTS = {
-    "case": "identifier of the case",
-    "order": "place of the event in the case, from 1, by time",
-    "event": "code of the event in the vocabulary",
-    "name": "name of the event",
-    "category": "complication, finding, medication or instrument",
-    "at_s": "time, seconds from the first displayed frame",
-    "frame": "number of the frame, from 0; empty without a recording",
-    "note": "the annotator's note",
-}
+
+class DurationRow(TypedDict):
+    """A step that occurs, with its times."""
+
+    case: Annotated[str, "identifier of the case"]
+    step: Annotated[str, "code of the step in the vocabulary"]
+    name: Annotated[str, "name of the step"]
+    level: Annotated[str, "phase, step or task"]
+    segments: Annotated[int, "visits: how many times the step was entered"]
+    first_start_s: Annotated[
+        str, "start of the first visit, seconds from the first displayed frame"
+    ]
+    last_end_s: Annotated[str, "end of the last visit, seconds"]
+    active_s: Annotated[
+        str, "time in the step: union of its visits, excluded spans and holes left out"
+    ]
+    elapsed_s: Annotated[str, "first start to last end, excluded spans and holes left out"]
+    interrupted_s: Annotated[
+        str, "elapsed minus active: time away from the step between its visits"
+    ]
+    shared_s: Annotated[
+        str, "part of the active time that another step of the same level counts too"
+    ]
+    recording_active_s: Annotated[
+        str,
+        "active time on the recording's clock; other than active_s only where "
+        "edits of the recording are declared",
+    ]
+    share: Annotated[str, "active time as a part (0 to 1) of the observed time of the case"]
+    open_start: Annotated[
+        int, "1: the recording does not show the step's start, the true length is longer"
+    ]
+    open_end: Annotated[
+        int, "1: the recording does not show the step's end, the true length is longer"
+    ]
+
+
+class SegmentRow(TypedDict):
+    """A visit or an excluded span."""
+
+    case: Annotated[str, "identifier of the case"]
+    order: Annotated[int, "place of the visit in the case, from 1, by start"]
+    step: Annotated[str, "code of the step in the vocabulary"]
+    name: Annotated[str, "name of the step"]
+    level: Annotated[str, "phase, step, task or excluded"]
+    start_s: Annotated[str, "start, seconds from the first displayed frame"]
+    end_s: Annotated[str, "end, seconds; the first instant that no longer belongs to the visit"]
+    start_frame: Annotated[
+        FrameNumber, "number of the first frame in, from 0; empty without a recording"
+    ]
+    end_frame: Annotated[FrameNumber, "number of the first frame out; empty without a recording"]
+    length_s: Annotated[str, "end minus start, seconds, excluded spans not taken off"]
+    note: Annotated[str, "the annotator's note"]
+    open_start: Annotated[int, "1: the recording does not show this visit's start"]
+    open_end: Annotated[int, "1: the recording does not show this visit's end"]
+
+
+class EventRow(TypedDict):
+    """A point event."""
+
+    case: Annotated[str, "identifier of the case"]
+    order: Annotated[int, "place of the event in the case, from 1, by time"]
+    event: Annotated[str, "code of the event in the vocabulary"]
+    name: Annotated[str, "name of the event"]
+    category: Annotated[str, "complication, finding, medication or instrument"]
+    at_s: Annotated[str, "time, seconds from the first displayed frame"]
+    frame: Annotated[FrameNumber, "number of the frame, from 0; empty without a recording"]
+    note: Annotated[str, "the annotator's note"]
+
+
+def _meanings(row: type) -> dict[str, str]:
+    hints = get_type_hints(row, include_extras=True)
+    return {column: hint.__metadata__[0] for column, hint in hints.items()}
+
+
+DURATIONS, SEGMENTS, EVENTS = map(_meanings, (DurationRow, SegmentRow, EventRow))
 DICTIONARY = {"durations.csv": DURATIONS, "segments.csv": SEGMENTS, "events.csv": EVENTS}
 """Every table with every column and its meaning."""
-TABLES = (*DICTIONARY, "data-dictionary.csv")
-"""The files that ``write_tables`` writes."""
 
 
-def duration_rows(timing: Timing, recording_timing: Timing | None = None) -> list[TableRow]:
+def duration_rows(timing: Timing, recording_timing: Timing | None = None) -> list[DurationRow]:
     """Give a row for each step that occurs, in vocabulary order, keys as in ``DURATIONS``.
 
     ``timing`` is in operative time, ``recording_timing`` in the recording's (the same unless
@@ -78,7 +112,7 @@ def duration_rows(timing: Timing, recording_timing: Timing | None = None) -> lis
     return [_duration_row(timing, step, shown.get(step.step.code, step)) for step in timing.steps]
 
 
-def _duration_row(timing: Timing, found: StepTiming, shown: StepTiming) -> TableRow:
+def _duration_row(timing: Timing, found: StepTiming, shown: StepTiming) -> DurationRow:
     share = f"{found.active_ns / timing.observed_ns:.6f}" if timing.observed_ns else ""
     return {
         "case": timing.case,
@@ -99,23 +133,25 @@ def _duration_row(timing: Timing, found: StepTiming, shown: StepTiming) -> Table
     }
 
 
-def _frame_of(recording: Recording | None) -> Callable[[int], Cell]:
+def _frame_of(recording: Recording | None) -> Callable[[int], FrameNumber]:
     return (lambda at: "") if recording is None else recording.frame_at
 
 
-def _attributes(given: Sequence[tuple[str, str]], columns: Mapping[str, str]) -> dict[str, str]:
-    """Name the annotator's own columns; one that bears a name of ours gets "annotated" before."""
-    return {f"annotated {name}" if name in columns else name: value for name, value in given}
+def _with_attributes(row: Row, given: Sequence[tuple[str, str]], columns: Mapping[str, str]) -> Row:
+    """Add the annotator's own columns; one that bears a name of ours gets "annotated" before."""
+    own = {f"annotated {name}" if name in columns else name: value for name, value in given}
+    return cast(Row, {**row, **own})
 
 
-def segment_rows(annotation: Annotation, recording: Recording | None) -> list[TableRow]:
+def segment_rows(annotation: Annotation, recording: Recording | None) -> list[SegmentRow]:
     """Give a row for each visit and excluded span, by start, keys as in ``SEGMENTS``."""
     frame_at = _frame_of(recording)
     visits: Iterable[Segment] = sorted(
         (*annotation.segments, *annotation.excluded), key=lambda segment: segment.span
     )
-    return [
-        {
+
+    def row(order: int, visit: Segment) -> SegmentRow:
+        return {
             "case": annotation.case,
             "order": order,
             "step": visit.step.code,
@@ -129,17 +165,19 @@ def segment_rows(annotation: Annotation, recording: Recording | None) -> list[Ta
             "note": visit.note,
             "open_start": int(visit.open_start),
             "open_end": int(visit.open_end),
-            **_attributes(visit.attributes, SEGMENTS),
         }
+
+    return [
+        _with_attributes(row(order, visit), visit.attributes, SEGMENTS)
         for order, visit in enumerate(visits, 1)
     ]
 
 
-def event_rows(annotation: Annotation, recording: Recording | None) -> list[TableRow]:
+def event_rows(annotation: Annotation, recording: Recording | None) -> list[EventRow]:
     """Give a row for each point event, by time, keys as in ``EVENTS``."""
     frame_at = _frame_of(recording)
 
-    def row(order: int, event: Event) -> TableRow:
+    def row(order: int, event: Event) -> EventRow:
         return {
             "case": annotation.case,
             "order": order,
@@ -149,54 +187,45 @@ def event_rows(annotation: Annotation, recording: Recording | None) -> list[Tabl
             "at_s": format_seconds(event.at),
             "frame": frame_at(event.at),
             "note": event.note,
-            **_attributes(event.attributes, EVENTS),
         }
 
-    return [row(order, event) for order, event in enumerate(annotation.events, 1)]
+    return [
+        _with_attributes(row(order, event), event.attributes, EVENTS)
+        for order, event in enumerate(annotation.events, 1)
+    ]
 
 
 def csv_text(columns: Sequence[str], rows: Sequence[TableRow]) -> str:
     """Write rows as CSV (RFC 4180, ``\\n`` line ends); columns beyond ``columns`` follow.
 
-    A text that a spreadsheet would run as a formula gets an apostrophe before it.
+    A text that a spreadsheet would run as a formula is guarded (``csv_cell``).
     """
     extra = list(dict.fromkeys(key for row in rows for key in row if key not in columns))
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     header = [*columns, *extra]
-    writer.writerow(header)
+    writer.writerow([_written(column) for column in header])
     for row in rows:
-        writer.writerow([_safe(row.get(column, "")) for column in header])
+        writer.writerow([_written(row.get(column, "")) for column in header])
     return stream.getvalue()
 
 
-def _safe(cell: Cell) -> Cell:
-    if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return "'" + cell
-    return cell
+def _written(cell: object) -> object:
+    return csv_cell(cell) if isinstance(cell, str) else cell
 
 
-def write_tables(
-    folder: Path,
-    timing: Timing,
-    annotation: Annotation,
-    recording: Recording | None,
-    recording_timing: Timing | None = None,
-) -> list[Path]:
-    """Write ``durations.csv``, ``segments.csv``, ``events.csv`` and their data dictionary."""
-    tables: dict[str, tuple[Sequence[str], Sequence[TableRow]]] = {
-        "durations.csv": (list(DURATIONS), duration_rows(timing, recording_timing)),
-        "segments.csv": (list(SEGMENTS), segment_rows(annotation, recording)),
-        "events.csv": (list(EVENTS), event_rows(annotation, recording)),
-        "data-dictionary.csv": (
-            ["table", "column", "meaning"],
-            [
-                {"table": table, "column": column, "meaning": meaning}
-                for table, columns in DICTIONARY.items()
-                for column, meaning in columns.items()
-            ],
-        ),
+def table_texts(reading: Reading, recording: Recording | None) -> dict[str, str]:
+    """Give the text of each table and of their data dictionary, by file name."""
+    annotation = reading.annotation
+    rows: dict[str, Sequence[TableRow]] = {
+        "durations.csv": duration_rows(reading.timing, reading.recording_timing),
+        "segments.csv": segment_rows(annotation, recording),
+        "events.csv": event_rows(annotation, recording),
     }
-    for name, (columns, rows) in tables.items():
-        write_text_aside(folder / name, csv_text(columns, rows))
-    return [folder / name for name in tables]
+    dictionary = [
+        {"table": table, "column": column, "meaning": meaning}
+        for table, columns in DICTIONARY.items()
+        for column, meaning in columns.items()
+    ]
+    texts = {table: csv_text(list(columns), rows[table]) for table, columns in DICTIONARY.items()}
+    return texts | {"data-dictionary.csv": csv_text(list(dictionary[0]), dictionary)}

@@ -55,7 +55,7 @@ from vidseg.model.case import Case
 from vidseg.model.clock import format_time
 from vidseg.model.consent import Answer, Consent
 from vidseg.model.edits import Edit, Inserted, Pause, Removed, Speed
-from vidseg.model.procedure import fold
+from vidseg.model.procedure import fold, vocabulary_file
 from vidseg.model.span import Span
 
 _IDENTIFYING = re.compile(
@@ -189,7 +189,7 @@ def _file_faults(checked: CaseFile, folder: Path) -> Iterator[tuple[Place, str]]
         named.append((("annotation",), checked.annotation))
     if checked.captions is not None:
         named.append((("captions",), checked.captions))
-    if checked.procedure is not None and _is_path(checked.procedure):
+    if checked.procedure is not None and vocabulary_file(checked.procedure):
         named.append((("procedure",), checked.procedure))
     elif checked.procedure is not None:
         codes = builtin_codes()
@@ -205,10 +205,6 @@ def _file_faults(checked: CaseFile, folder: Path) -> Iterator[tuple[Place, str]]
             yield place, f"there is no file {name!r} beside this one{nearest_file(folder, name)}"
 
 
-def _is_path(procedure: str) -> bool:
-    return procedure.lower().endswith(".toml") or "/" in procedure or "\\" in procedure
-
-
 def nearest_file(folder: Path, name: str) -> str:
     """Suggest a file of nearly that name in the folder where it should be."""
     wanted = folder / name
@@ -221,7 +217,7 @@ def nearest_file(folder: Path, name: str) -> str:
 
 
 def _procedure(checked: CaseFile, folder: Path) -> str | None:
-    if checked.procedure is None or not _is_path(checked.procedure):
+    if checked.procedure is None or vocabulary_file(checked.procedure) is None:
         return checked.procedure
     return str(folder / checked.procedure)
 

@@ -5,9 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
-from pathlib import Path
 
-from vidseg.disk.atomic_write import write_text_aside
 from vidseg.model.case import Case
 from vidseg.model.clock import format_time
 from vidseg.model.edits import Edit, Pause, Removed, Speed
@@ -15,12 +13,12 @@ from vidseg.model.edits import Edit, Pause, Removed, Speed
 _BARE = re.compile(r"true|false|-?(0|[1-9]\d*)(\.\d+)?")
 
 
-def write_case(case: Case, path: Path) -> None:
-    """Write a case to ``path``, aside and renamed; its paths as they are, with ``/``.
+def case_text(case: Case) -> str:
+    """Give a case as the text of a ``case.toml``; its paths as they are, with ``/``.
 
     ``read_case`` gives it back, without ``consent`` and with texts of edits as they were.
     """
-    write_text_aside(path, "\n".join(_lines(case)) + "\n")
+    return "\n".join(_lines(case)) + "\n"
 
 
 def _lines(case: Case) -> Iterator[str]:

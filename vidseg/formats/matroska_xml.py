@@ -7,7 +7,6 @@ entities is refused: no chapter file needs them, and they can be made to fill th
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -16,6 +15,7 @@ from xml.parsers import expat
 from xml.sax.saxutils import escape
 
 from vidseg.disk.atomic_write import write_text_aside
+from vidseg.disk.digests import bytes_sha256
 from vidseg.formats.text_file import read_bytes
 from vidseg.formats.timed_rows import TimedRow, count, timed_rows
 from vidseg.model.annotation import Mark, Sheet
@@ -217,11 +217,18 @@ def _tell_unread(problems: list[Problem], source: str, line: int, message: str) 
 
 
 def write(sheet: Sheet, path: Path) -> tuple[str, ...]:
-    """Write a sheet as one edition of Matroska chapters, exact to the nanosecond.
+    """Write ``sheet_text`` to ``path``; returns its sentences."""
+    text, told = sheet_text(sheet)
+    write_text_aside(path, text)
+    return told
+
+
+def sheet_text(sheet: Sheet) -> tuple[str, tuple[str, ...]]:
+    """Give a sheet as one edition of Matroska chapters, exact to the nanosecond.
 
     Rows inside another are nested in it; a point ends where it starts; lists of starts only
-    get no ends. Returns sentences on what chapters could not hold. Raises UsageError for rows
-    written as frame numbers or timecode.
+    get no ends. Gives sentences beside it on what chapters could not hold. Raises UsageError
+    for rows written as frame numbers or timecode.
     """
     rows, told = timed_rows(sheet, "Matroska chapter XML")
     if notes := sum(bool(row.note) for row in rows):
@@ -247,8 +254,7 @@ def write(sheet: Sheet, path: Path) -> tuple[str, ...]:
         parts.append(f"  <EditionEntry>\n    <EditionUID>{_uid('edition', rows)}</EditionUID>\n")
         parts.extend(_atoms(rows, depths, with_ends=not flat))
         parts.append("  </EditionEntry>\n")
-    write_text_aside(path, "".join([*parts, "</Chapters>\n"]))
-    return tuple(told)
+    return "".join([*parts, "</Chapters>\n"]), tuple(told)
 
 
 def _nest(rows: list[TimedRow]) -> tuple[list[int], int]:
@@ -305,5 +311,4 @@ def _stamp(ns: int) -> str:
 
 def _uid(*of: object) -> int:
     """Make a number that is the same every time, not zero, and unlike others (RFC 9559: 64 bit)."""
-    digest = hashlib.sha256(repr(of).encode()).digest()
-    return int.from_bytes(digest[:8], "big") >> 1 or 1
+    return int(bytes_sha256(repr(of).encode())[:16], 16) >> 1 or 1

@@ -25,19 +25,18 @@ import re
 from pathlib import Path
 
 from vidseg.disk.atomic_write import write_text_aside
+from vidseg.formats.own_toml import Place
 from vidseg.formats.schema import (
     ANNOTATION_FORMAT,
     ANNOTATION_VERSION,
     AnnotationFile,
-    MarkRow,
+    MarkEntry,
     check_json,
 )
 from vidseg.formats.text_file import read_text
 from vidseg.model.annotation import Edge, Frame, InPart, Mark, Moment, Sheet, Timecode
 from vidseg.model.clock import format_time
 from vidseg.model.problem import FormatError, Problem, UsageError
-
-Place = tuple[str | int, ...]
 
 _TOKEN = re.compile(r'"(?:[^"\\]|\\.)*"|[\[\]{}:,]|[^\s\[\]{}:,"]+')
 
@@ -65,8 +64,8 @@ def read(path: Path) -> Sheet:
     marks: list[Mark] = []
     for index, row in enumerate(header.marks):
         place: Place = ("marks", index)
-        found = check_json(MarkRow, row)
-        if isinstance(found, MarkRow):
+        found = check_json(MarkEntry, row)
+        if isinstance(found, MarkEntry):
             marks.append(
                 Mark(
                     found.label,

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from vidseg.disk.trouble import trouble
 from vidseg.model.problem import FormatError
 
 Place = tuple[str | int, ...]
@@ -37,8 +38,7 @@ def read_text(path: Path) -> str:
         line = error.object[: error.start].count(b"\n") + 1
         raise FormatError(str(path), line, "not UTF-8 text; save the file as UTF-8") from None
     except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise FormatError(str(path), None, f"cannot be read: {reason}") from None
+        raise FormatError(str(path), None, f"cannot be read: {trouble(error)}") from None
 
 
 def parse_toml(text: str, source: str) -> dict[str, Any]:

@@ -21,12 +21,15 @@ from pydantic import (
     Field,
     PlainValidator,
     ValidationError,
+    ValidationInfo,
+    field_validator,
     model_validator,
 )
 
 from vidseg.formats.own_toml import Fault, Place, find_line, join_faults, place_text
 from vidseg.model.annotation import Edge, Frame, InPart, Moment, Timecode
 from vidseg.model.clock import TIME_FORMS, TIMECODE_FORMS, parse_time
+from vidseg.model.procedure import UNITS
 
 Shape = TypeVar("Shape", bound="Strict")
 
@@ -194,6 +197,34 @@ class StepTable(Strict):
     source: str = ""
 
 
+def _unit(text: str) -> str:
+    if text not in UNITS:
+        raise ValueError(f"{text!r} is no unit known here; known are {', '.join(UNITS)}")
+    return text
+
+
+Unit = Annotated[str, AfterValidator(_unit)]
+
+
+class QuantityTable(Strict):
+    """One ``[[quantity]]`` table of a vocabulary."""
+
+    name: StepCode
+    units: Annotated[list[Unit], Field(min_length=1)]
+    spoken: Annotated[list[Filled], Field(min_length=1)]
+    lowest: float
+    highest: float
+    bare: bool = False
+    steps: list[str] = []
+
+    @field_validator("highest")
+    @classmethod
+    def _above(cls, value: float, info: ValidationInfo) -> float:
+        if "lowest" in info.data and not info.data["lowest"] < value < math.inf:
+            raise ValueError("must be above lowest")
+        return value
+
+
 class VocabularyFile(Strict):
     """A vocabulary file as a whole."""
 
@@ -203,6 +234,7 @@ class VocabularyFile(Strict):
     source: Filled
     idle: list[Filled] | None = None
     course: list[str] = []
+    quantity: list[QuantityTable] = []
     steps: Annotated[list[StepTable], Field(min_length=1)]
 
 
@@ -268,7 +300,7 @@ def _factor(value: object) -> Fraction:
 
 FileName = Annotated[str, AfterValidator(_file_name)]
 """A path as written in the file."""
-Clock = Annotated[int, PlainValidator(_clock)]
+WrittenTime = Annotated[int, PlainValidator(_clock)]
 """A written time, in ns."""
 
 
@@ -276,10 +308,10 @@ class EditTable(Strict):
     """One thing done to the recording after the operation; ``kind`` says which keys belong."""
 
     kind: Literal["removed", "pause", "speed", "inserted"]
-    at: Clock | None = None
+    at: WrittenTime | None = None
     length: Annotated[int | None, PlainValidator(_gap_length)] = None
-    start: Clock | None = None
-    end: Clock | None = None
+    start: WrittenTime | None = None
+    end: WrittenTime | None = None
     factor: Annotated[Fraction, PlainValidator(_factor)] | None = None
     note: str = ""
 
@@ -326,7 +358,7 @@ class CaseFile(Strict):
     id: Annotated[str, AfterValidator(_identity)]
     recording: FileName | None = None
     recordings: Annotated[list[FileName], Field(min_length=1)] | None = None
-    starts: list[Clock] = []
+    starts: list[WrittenTime] = []
     annotation: FileName | None = None
     procedure: FileName | None = None
     captions: FileName | None = None
@@ -411,7 +443,7 @@ def _whole(text: str) -> str:
 Text = Annotated[str, AfterValidator(_whole)]
 
 
-class MarkRow(Strict):
+class MarkEntry(Strict):
     """One row of the annotation JSON."""
 
     label: Annotated[Filled, AfterValidator(_whole)]

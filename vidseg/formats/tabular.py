@@ -5,11 +5,9 @@ Read: a header row in any order and case (``table_columns.HEADER_WORDS``), or, w
 (RFC 4180) and decimal comma are recognised; blank lines, lines that start with ``#`` and a first
 line ``sep=;`` (spreadsheet programs write it) are passed over. Spaces around a cell do not count.
 
-Written: seconds with all their decimals, so that nothing is rounded. A text that begins with
-``=``, ``+``, ``-`` or ``@`` would run as a formula in a spreadsheet program
-(OWASP, CSV Injection), so it gets an apostrophe before it, which reading takes off again; a text
-that already begins with apostrophes and then such a sign gets one more, so that every text comes
-back as it was.
+Written: seconds with all their decimals, so that nothing is rounded. A text that would run as a
+formula in a spreadsheet program is ``guarded`` by an apostrophe, which reading takes off again, so
+that every text comes back as it was.
 """
 
 from __future__ import annotations
@@ -21,6 +19,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from vidseg.disk.atomic_write import write_text_aside
+from vidseg.disk.formulas import guarded, unguarded
 from vidseg.formats.moment import is_moment, moment_text, shown
 from vidseg.formats.table_columns import NEEDED, Columns, count_roles, find_columns
 from vidseg.formats.table_rows import Cell, SheetRow, one_sheet, sheets_by_case
@@ -32,11 +31,9 @@ from vidseg.model.problem import FormatError, Problem
 DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma"}
 """What may stand between cells, and its name; where several fit, the first counts."""
 
-_RISKY = re.compile(r"'*[=+\-@]")
 _SEPARATOR_LINE = re.compile(r'"?sep=."?\s*')
-_ESCAPED = re.compile(r"'+[=+\-@]")
 
-Record = tuple[int, list[str] | csv.Error]
+CsvRecord = tuple[int, list[str] | csv.Error]
 
 
 def read(path: Path) -> Sheet:
@@ -95,21 +92,16 @@ def write(sheet: Sheet, path: Path) -> tuple[str, ...]:
     target = io.StringIO()
     delimiter = "\t" if path.suffix.lower() == ".tsv" else ","
     writer = csv.writer(target, delimiter=delimiter, lineterminator="\n")
-    writer.writerow([_escape(name) for name in table.header])
+    writer.writerow([guarded(name) for name in table.header])
     for moments, texts in table.rows:
-        writer.writerow([*(moment_text(m) for m in moments), *(_escape(text) for text in texts)])
+        writer.writerow([*(moment_text(m) for m in moments), *(guarded(text) for text in texts)])
     write_text_aside(path, target.getvalue())
     return table.told
 
 
-def _escape(text: str) -> str:
-    return "'" + text if _RISKY.match(text) else text
-
-
 def _text(cell: str) -> str:
     """Give a cell's text: no spaces around, plain line breaks, the added apostrophe taken off."""
-    text = cell.strip().replace("\r\n", "\n").replace("\r", "\n")
-    return text[1:] if _ESCAPED.match(text) else text
+    return unguarded(cell.strip().replace("\r\n", "\n").replace("\r", "\n"))
 
 
 def _read_rows(
@@ -213,7 +205,7 @@ def _first_records(text: str) -> dict[str, tuple[int, list[str]]]:
     return firsts
 
 
-def _records(text: str, delimiter: str) -> Iterator[Record]:
+def _records(text: str, delimiter: str) -> Iterator[CsvRecord]:
     """Yield the rows that are neither blank nor comments, each with the line it starts on.
 
     A row that cannot be split is yielded as the csv.Error that says why.

@@ -9,6 +9,7 @@ from __future__ import annotations
 import codecs
 from pathlib import Path
 
+from vidseg.disk.trouble import trouble
 from vidseg.model.problem import FormatError
 
 LARGEST_BYTES = 64 * 1024 * 1024
@@ -34,8 +35,7 @@ def read_bytes(path: Path) -> bytes:
     except FileNotFoundError:
         raise FormatError(path.name, None, f"no such file: {path}") from None
     except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise FormatError(path.name, None, f"cannot be read: {reason}") from None
+        raise FormatError(path.name, None, f"cannot be read: {trouble(error)}") from None
     if not data:
         raise FormatError(path.name, None, "the file is empty")
     return data

@@ -20,10 +20,10 @@ from vidseg.formats.own_toml import (
     place_text,
     read_text,
 )
-from vidseg.formats.schema import StepTable, VocabularyFile, check_toml, nearest
+from vidseg.formats.schema import QuantityTable, StepTable, VocabularyFile, check_toml, nearest
 from vidseg.model.clock import parse_time
 from vidseg.model.problem import FormatError
-from vidseg.model.procedure import LEVELS, Kind, Procedure, Step, fold
+from vidseg.model.procedure import LEVELS, Kind, Procedure, Quantity, Step, fold, vocabulary_file
 
 _SUFFIX = ".toml"
 _FOLDER = files("vidseg") / "procedures"
@@ -43,13 +43,32 @@ def procedure_text(code: str) -> str:
     return (_FOLDER / (_builtin(code) + _SUFFIX)).read_text(encoding="utf-8")
 
 
+@lru_cache(maxsize=1)
+def builtin_texts() -> tuple[str, ...]:
+    """Give the TOML texts of all built-in vocabularies."""
+    return tuple(map(procedure_text, builtin_codes()))
+
+
+DEFAULT_PROCEDURE = "phaco"
+
+
+def chosen_vocabulary(asked: str | None, annotation: str | None, case: str | None) -> str:
+    """Say which vocabulary counts where several are named, each as a code or a path.
+
+    The one the user asks for, else the annotation's own, else the case's, else the default. None
+    and empty text name nothing.
+    """
+    return next(filter(None, (asked, annotation, case)), DEFAULT_PROCEDURE)
+
+
 def load_procedure(name: str) -> Procedure:
     """Load a vocabulary: a built-in code (case, spaces and hyphens ignored), else a path.
 
     Raises FormatError where there is neither, or where the file is not a sound vocabulary.
     """
-    if name.lower().endswith(_SUFFIX) or "/" in name or "\\" in name:
-        return read_procedure(Path(name))
+    own = vocabulary_file(name)
+    if own is not None:
+        return read_procedure(own)
     return _load_builtin(_builtin(name))
 
 
@@ -81,6 +100,7 @@ def parse_procedure(text: str, source: str) -> Procedure:
             table.source.strip(),
             steps,
             course=tuple(table.course),
+            quantities=tuple(map(_quantity, table.quantity)),
             **idle,
         )
     except ValueError as error:
@@ -126,10 +146,25 @@ def _step(step: StepTable, steps: Sequence[StepTable]) -> Step:
     )
 
 
+def _quantity(table: QuantityTable) -> Quantity:
+    return Quantity(
+        table.name,
+        tuple(table.units),
+        tuple(table.spoken),
+        table.lowest,
+        table.highest,
+        table.bare,
+        tuple(table.steps),
+    )
+
+
 def _named(place: Place, table: VocabularyFile) -> str:
     number = place[1] if len(place) > 1 else None
-    code = f" (step {table.steps[number].code!r})" if isinstance(number, int) else ""
-    return place_text(place) + code
+    if not isinstance(number, int):
+        return place_text(place)
+    if place[0] == "quantity":
+        return f"{place_text(place)} (quantity {table.quantity[number].name!r})"
+    return f"{place_text(place)} (step {table.steps[number].code!r})"
 
 
 def _label_faults(table: VocabularyFile) -> Iterator[tuple[Place, str]]:
@@ -162,6 +197,15 @@ def _reference_faults(table: VocabularyFile) -> Iterator[tuple[Place, str]]:
     kinds = {step.code: Kind(step.kind) for step in table.steps}
     timed = [code for code, kind in kinds.items() if kind in LEVELS]
     after = {step.code: step.after for step in table.steps}
+    for number, quantity in enumerate(table.quantity):
+        for code in quantity.steps:
+            if code not in timed:
+                yield (
+                    ("quantity", number, "steps"),
+                    (f"{code!r} is the code of no timed step{nearest(code, timed)}"),
+                )
+        if any(quantity.name == other.name for other in table.quantity[:number]):
+            yield ("quantity", number, "name"), f"the name {quantity.name!r} stands twice"
     for code in table.course:
         if code not in timed:
             yield ("course",), f"{code!r} is the code of no timed step{nearest(code, timed)}"

@@ -29,6 +29,7 @@ from vidseg.model.annotation import Sheet
 from vidseg.model.clock import format_time, parse_time
 from vidseg.model.problem import FormatError, Problem
 from vidseg.model.recording import Captions
+from vidseg.model.transcript import UNSURE, Transcript
 
 _STAMP = r"(?:[0-9]{2,6}:)?[0-5][0-9]:[0-5][0-9]\.[0-9]{3}"
 _TIMING = re.compile(rf"({_STAMP})[ \t]+-->[ \t]+({_STAMP})(?:[ \t]+(.*))?", re.DOTALL)
@@ -46,6 +47,10 @@ _SETTINGS = {
     "align": re.compile(r"start|center|end|left|right"),
     "region": re.compile(r"\S+"),
 }
+_HEARD = (
+    "Heard by a speech recogniser, nobody has compared it with the sound. It was less than half\n"
+    "sure of words marked unsure."
+)
 _EXPECTED = (
     "expected `mm:ss.ttt --> mm:ss.ttt` or `hh:mm:ss.ttt --> hh:mm:ss.ttt`, minutes and seconds "
     "to 59, three decimals after a point, a space on both sides of the arrow"
@@ -196,9 +201,16 @@ def _check_settings(text: str, line: int, found: _File) -> None:
 
 
 def write(sheet: Sheet, path: Path) -> tuple[str, ...]:
-    """Write a sheet as WebVTT: label, then the note, a line each. Times in milliseconds.
+    """Write ``sheet_text`` to ``path``; returns its sentences."""
+    text, told = sheet_text(sheet)
+    write_text_aside(path, text)
+    return told
 
-    Returns sentences on what WebVTT could not hold. Raises UsageError where a row cannot be
+
+def sheet_text(sheet: Sheet) -> tuple[str, tuple[str, ...]]:
+    """Give a sheet as WebVTT: label, then the note, a line each. Times in milliseconds.
+
+    Gives sentences beside it on what WebVTT could not hold. Raises UsageError where a row cannot be
     expressed at all: frame numbers, timecodes, open ends, lists of starts only.
     """
     cues = sheet_cues(sheet, "WebVTT")
@@ -207,21 +219,47 @@ def write(sheet: Sheet, path: Path) -> tuple[str, ...]:
             f"{count(crossing, 'cue', 'cues')} partly over an earlier one: allowed in WebVTT, but "
             "in a file of chapters cues may only nest."
         )
-    return _write_cues(cues, path)
+    return _text(cues), tuple(cues.told)
 
 
 def write_captions(captions: Captions, path: Path) -> tuple[str, ...]:
     """Write captions as WebVTT, in order of start; returns what WebVTT could not hold."""
-    return _write_cues(caption_cues(captions, "WebVTT"), path)
+    cues = caption_cues(captions, "WebVTT")
+    write_text_aside(path, _text(cues))
+    return tuple(cues.told)
 
 
-def _write_cues(cues: CueRows, path: Path) -> tuple[str, ...]:
+def write_transcript(transcript: Transcript, path: Path, *, word_times: bool = False) -> None:
+    """Write what was heard: words of which the recogniser is unsure in ``<c.unsure>``.
+
+    ``word_times`` writes the start of each word but a cue's first before it (a cue timestamp).
+    """
+    head = f"WEBVTT\nLanguage: {transcript.language}\n" if transcript.language else "WEBVTT\n"
+    parts = [head, f"\nNOTE\n{_HEARD} Model: {transcript.model}.\n"]
+    for cue in transcript.cues:
+        start, end = cue.span.start // MS, -(-cue.span.end // MS)
+        shown = start
+        lines = []
+        for line in cue.lines:
+            words = []
+            for word in line:
+                text = html.escape(word.text, quote=False)
+                text = f"<c.unsure>{text}</c>" if word.sure < UNSURE else text
+                at = word.span.start // MS
+                if word_times and shown < at < end:
+                    text, shown = f"<{_stamp(at)}>{text}", at
+                words.append(text)
+            lines.append(" ".join(words) + "\n")
+        parts.append(f"\n{_stamp(start)} --> {_stamp(end)}\n" + "".join(lines))
+    write_text_aside(path, "".join(parts))
+
+
+def _text(cues: CueRows) -> str:
     parts = ["WEBVTT\n"]
     for (start, end), lines in zip(cues.spans, cues.texts, strict=True):
         payload = "".join(html.escape(line, quote=False) + "\n" for line in lines)
         parts.append(f"\n{_stamp(start)} --> {_stamp(end)}\n{payload}")
-    write_text_aside(path, "".join(parts))
-    return tuple(cues.told)
+    return "".join(parts)
 
 
 def _stamp(ms: int) -> str:

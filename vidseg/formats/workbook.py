@@ -22,6 +22,7 @@ from openpyxl.styles.numbers import is_date_format
 from openpyxl.utils.datetime import from_excel
 
 from vidseg.disk.atomic_write import written_aside
+from vidseg.disk.formulas import is_risky
 from vidseg.formats.moment import days_to_ns, moment_text, seconds_to_ns
 from vidseg.formats.table_columns import NEEDED, Columns, count_roles, find_columns
 from vidseg.formats.table_rows import Cell, SheetRow, one_sheet, sheets_by_case
@@ -290,5 +291,5 @@ def _put_text(cell: Any, text: str) -> Any:
     if text:
         cell.value = text
         cell.data_type = "s"
-        cell.quotePrefix = text[0] in "=+-@"
+        cell.quotePrefix = is_risky(text)
     return cell

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -10,6 +9,7 @@ from typing import Any, Literal
 
 from sqlalchemy import Connection, Table, delete, func, insert, select, update
 
+from vidseg.disk.digests import bytes_sha256
 from vidseg.library import schema
 from vidseg.library.schema import cut
 from vidseg.model.annotation import Segment
@@ -274,7 +274,7 @@ def record_digest(record: Record) -> str:
         ],
         [[event.step.code, event.at] for event in record.annotation.events],
     ]
-    return hashlib.sha256(json.dumps(kept).encode()).hexdigest()
+    return bytes_sha256(json.dumps(kept).encode())
 
 
 def _merge(facts: StoredRow, kept: dict[str, str], told: CaseFacts) -> list[str] | None:

@@ -7,18 +7,16 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
 
+from vidseg.export.case_json import CASE_JSON, read_record
 from vidseg.formats import FORMATS, read_sheet, tabular
 from vidseg.formats.case_file import read_case
-from vidseg.formats.case_record import facts_from, read_record
 from vidseg.formats.case_table import CaseRow
 from vidseg.model.annotation import Sheet
+from vidseg.model.case import Reading
 from vidseg.model.problem import FormatError, MediaError, Problem, Severity, UsageError
 from vidseg.model.progress import StageProgress, silent
-from vidseg.model.record import CaseFacts, Record
-from vidseg.model.span import Span, Spans
-from vidseg.reading import Reading, read_case_files, understand
-
-CASE_RECORD = "case.json"
+from vidseg.model.record import CaseFacts, Record, facts_from
+from vidseg.reading import read_case_files, understand
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +84,7 @@ def gather(
 def _of_source(path: Path, wanted: GatherOptions, progress: StageProgress) -> Iterator[Gathered]:
     if path.is_dir():
         yield from _of_folder(path, wanted)
-    elif path.name == CASE_RECORD:
+    elif path.name == CASE_JSON:
         yield _of_case_record(path, wanted)
     elif path.suffix.lower() == ".toml":
         yield _of_case_file(path, wanted, progress)
@@ -107,13 +105,13 @@ def _of_source(path: Path, wanted: GatherOptions, progress: StageProgress) -> It
 
 
 def _of_folder(path: Path, wanted: GatherOptions) -> Iterator[Gathered]:
-    if (path / CASE_RECORD).is_file():
-        yield _of_case_record(path / CASE_RECORD, wanted)
+    if (path / CASE_JSON).is_file():
+        yield _of_case_record(path / CASE_JSON, wanted)
         return
-    found = sorted(path.glob(f"*/{CASE_RECORD}"))
+    found = sorted(path.glob(f"*/{CASE_JSON}"))
     if not found:
         raise UsageError(
-            f"{path} holds no {CASE_RECORD}; name the folders that `vidseg run` wrote, a folder "
+            f"{path} holds no {CASE_JSON}; name the folders that `vidseg run` wrote, a folder "
             "that holds such folders, case.toml files or annotations"
         )
     for record in found:
@@ -136,17 +134,8 @@ def _of_case_record(path: Path, wanted: GatherOptions) -> Gathered:
 def _of_case_file(path: Path, wanted: GatherOptions, progress: StageProgress) -> Gathered:
     case = read_case(path)
     result = read_case_files(case, procedure=wanted.procedure, progress=progress)
-    reading = Reading(
-        result.sheet,
-        result.procedure,
-        result.annotation,
-        result.timing,
-        result.recording_timing,
-        result.edits,
-        result.problems,
-    )
     facts = facts_from(case.surgeon, case.role, case.case_number, dict(case.covariates))
-    record = record_of(reading, result.recording.recorded, facts)
+    record = record_of(result, facts)
     row = _row_of(case.id, "", wanted)
     return _checked(path.name, _with_told(record, wanted, row), result.problems, wanted)
 
@@ -159,18 +148,15 @@ def _of_sheet(sheet: Sheet, wanted: GatherOptions, case: str) -> Gathered:
     try:
         reading = understand(
             sheet,
-            procedure=wanted.procedure or (row.procedure if row else "") or None,
+            procedure=wanted.procedure,
+            case_procedure=row.procedure if row else None,
             rate=wanted.rate if row is None or row.rate is None else row.rate,
             length_ns=length,
             case=name,
         )
     except FormatError as error:
         return Gathered(f"{sheet.source} ({name})", None, refused=str(error))
-    marked = reading.annotation
-    end = length or max(
-        (visit.span.end for visit in (*marked.segments, *marked.excluded)), default=0
-    )
-    record = record_of(reading, Spans([Span(0, end)] if end else []))
+    record = record_of(reading)
     doubt = "" if length else "its length is not known: observed time ends with the last mark"
     found = _checked(
         sheet.source if name == stem else f"{sheet.source} ({name})",
@@ -181,13 +167,13 @@ def _of_sheet(sheet: Sheet, wanted: GatherOptions, case: str) -> Gathered:
     return replace(found, doubt=doubt)
 
 
-def record_of(reading: Reading, recorded: Spans, facts: CaseFacts | None = None) -> Record:
+def record_of(reading: Reading, facts: CaseFacts | None = None) -> Record:
     """Give what a library keeps of an annotation understood."""
     return Record(
         annotation=reading.annotation,
         procedure_name=reading.procedure.name,
         order=tuple(step.code for step in reading.procedure.steps),
-        recorded=recorded,
+        recorded=reading.recorded,
         observed_ns=reading.timing.observed_ns,
         excluded_ns=reading.timing.excluded_ns,
         steps=reading.timing.steps,

@@ -21,11 +21,12 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from vidseg import __version__
+from vidseg.disk.trouble import trouble
 from vidseg.mark.aids import Aids
 from vidseg.mark.delivery import Show
 from vidseg.mark.guard import LARGEST_BODY, Guard
 from vidseg.mark.hub import Hub
-from vidseg.mark.journal import Unwritable, trouble
+from vidseg.mark.journal import Unwritable
 from vidseg.mark.rows import Stale, batch_from, in_order
 from vidseg.mark.session import Session
 from vidseg.model.problem import MediaError, UsageError

@@ -8,7 +8,6 @@ with the process. What is written goes past every cache (fsync).
 from __future__ import annotations
 
 import contextlib
-import errno
 import json
 import os
 import sys
@@ -16,11 +15,12 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, BinaryIO
 
+from vidseg.disk.atomic_write import sync, sync_folder
+from vidseg.disk.locks import InUseError, lock
+from vidseg.disk.trouble import trouble
 from vidseg.model.problem import UsageError
 
 VERSION = 1
-LOCKED_BYTE = 1 << 30
-"""The byte that is locked on Windows, where others may not read what is locked: beyond the end."""
 
 
 class Unwritable(Exception):  # noqa: N818 - a state of the disk, waited out
@@ -56,12 +56,12 @@ class MarkJournal:
                 ) from None
             file = os.fdopen(descriptor, "r+b", buffering=0)
             try:
-                self.locked = _lock(file)
+                self.locked = lock(file, self.path)
                 # the session before may have removed the file between opening and locking
                 if _same(file, self.path):
                     sync_folder(self.path.parent)
                     return file
-            except BlockingIOError:
+            except InUseError:
                 file.close()
                 raise UsageError(
                     f"{kept.name} is being marked already by another `vidseg mark`; go on in its "
@@ -95,7 +95,7 @@ class MarkJournal:
         try:
             self._cut()
             _write(self._file, data)
-            os.fsync(self._file.fileno())
+            sync(self._file)
         except OSError as error:
             with contextlib.suppress(OSError):
                 self._cut()
@@ -121,13 +121,6 @@ class MarkJournal:
 def journal_path(kept: Path) -> Path:
     """Give the journal's place for an annotation file."""
     return kept.with_name(f".{kept.name}.journal")
-
-
-def trouble(error: OSError) -> str:
-    """Say in words why something cannot be written."""
-    if error.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)):
-        return "the disk is full"
-    return error.strerror or type(error).__name__
 
 
 def _write(file: BinaryIO, data: bytes) -> None:
@@ -161,43 +154,3 @@ def _same(file: BinaryIO, path: Path) -> bool:
 
 
 _BINARY = getattr(os, "O_BINARY", 0)
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _lock(file: BinaryIO) -> bool:
-        """Lock the file; False where the place knows no locks. Raises BlockingIOError if held."""
-        file.seek(LOCKED_BYTE)
-        try:
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-        except OSError as error:
-            if error.errno in (errno.EACCES, errno.EDEADLK):
-                raise BlockingIOError from None
-            return False
-        finally:
-            file.seek(0)
-        return True
-
-    def sync_folder(folder: Path) -> None:
-        """Nothing to do: names are on the disk as soon as they are made."""
-else:
-    import fcntl
-
-    def _lock(file: BinaryIO) -> bool:
-        """Lock the file; False where the place knows no locks. Raises BlockingIOError if held."""
-        try:
-            fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise
-        except OSError:
-            return False
-        return True
-
-    def sync_folder(folder: Path) -> None:
-        """See a new name on the disk, where the file system can (POSIX: folders are synced too)."""
-        with contextlib.suppress(OSError):
-            descriptor = os.open(folder, os.O_RDONLY)
-            try:
-                os.fsync(descriptor)
-            finally:
-                os.close(descriptor)

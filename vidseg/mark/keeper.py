@@ -15,8 +15,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from vidseg.disk.trouble import trouble
 from vidseg.export.draft_sheet import ANNOTATOR as DRAFT_ANNOTATOR
-from vidseg.mark.journal import MarkJournal, Unwritable, trouble
+from vidseg.mark.journal import MarkJournal, Unwritable
 from vidseg.mark.kept_file import KeptFile, Seen, Unreadable
 from vidseg.mark.merge import in_file, merged, paired
 from vidseg.mark.replay import Address, Replayed, outside_line, replay, start_line
@@ -140,7 +141,7 @@ class AnnotationKeeper:
         if sheet is None:
             return own
         return AnnotationFacts(
-            sheet.procedure or own.procedure,
+            own.procedure,
             sheet.case,
             own.annotator or self.read_annotator,
         )

@@ -3,24 +3,20 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
-import os
-import shutil
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from vidseg.disk.atomic_write import written_aside
+from vidseg.disk.atomic_write import aside_of, put_in_place, sync, written_aside
+from vidseg.disk.digests import Stamp, bytes_sha256
+from vidseg.disk.trouble import trouble
 from vidseg.formats import read_sheet, write_sheet
-from vidseg.mark.journal import sync_folder
 from vidseg.model.annotation import Sheet
 from vidseg.model.problem import FormatError, Severity
 
 KEPT_SUFFIXES = (".json", ".csv", ".tsv")
 """Formats that hold every kind of row, so that the session may save to the file it was given."""
-
-Stamp = tuple[int, int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +41,7 @@ class KeptFile:
         self.sentences: tuple[str, ...] = ()
         self._stamp: Stamp | None = None
         self._before: Stamp | None = None
-        self._prepared = path.with_name(f".{path.stem}.{os.getpid()}.saving{path.suffix}")
+        self._prepared = aside_of(path)
 
     def read(self) -> Seen:
         """Read the file. Raises Unreadable where a row of it would be lost by writing it again."""
@@ -53,12 +49,12 @@ class KeptFile:
         if stamp is None:
             return Seen()
         try:
-            digest = _digest(self.path.read_bytes())
+            digest = bytes_sha256(self.path.read_bytes())
             sheet = read_sheet(self.path)
         except FormatError as error:
             raise Unreadable(str(error)) from None
         except OSError as error:
-            raise Unreadable(f"{self.path.name}: {error.strerror}") from None
+            raise Unreadable(f"{self.path.name}: {trouble(error)}") from None
         lost = [problem for problem in sheet.problems if problem.severity is Severity.ERROR]
         if lost:
             more = f" (and {len(lost) - 1} more like it)" if lost[1:] else ""
@@ -84,7 +80,7 @@ class KeptFile:
         if stamp == self._stamp or stamp is None:
             return False
         try:
-            same = _digest(self.path.read_bytes()) == self.digest
+            same = bytes_sha256(self.path.read_bytes()) == self.digest
         except OSError:
             return False
         if same:
@@ -99,8 +95,8 @@ class KeptFile:
         try:
             self.sentences = write_sheet(sheet, self._prepared)
             with self._prepared.open("r+b") as file:
-                digest = _digest(file.read())
-                os.fsync(file.fileno())
+                digest = bytes_sha256(file.read())
+                sync(file)
         except BaseException:
             self.forget()
             raise
@@ -109,17 +105,14 @@ class KeptFile:
     def replace(self, digest: str) -> None:
         """Put what was prepared in the file's place. Raises OSError, and then the old one stays."""
         try:
-            with contextlib.suppress(FileNotFoundError):
-                shutil.copymode(self.path, self._prepared)
-            self._prepared.replace(self.path)
+            put_in_place(self._prepared, self.path)
         finally:
             self.forget()
-        sync_folder(self.path.parent)
         self.digest, self._stamp = digest, self._look()
 
     def take_as_own(self) -> None:
         """Let what stands in the file be replaced by the next save. Raises OSError."""
-        self.digest, self._stamp = _digest(self.path.read_bytes()), self._look()
+        self.digest, self._stamp = bytes_sha256(self.path.read_bytes()), self._look()
 
     def forget(self) -> None:
         """Take away what was prepared."""
@@ -153,14 +146,9 @@ class KeptFile:
 
     def _look(self) -> Stamp | None:
         try:
-            found = self.path.stat()
+            return Stamp.of(self.path)
         except OSError:
             return None
-        return found.st_mtime_ns, found.st_size, found.st_ino
-
-
-def _digest(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()
 
 
 def _plain(data: bytes) -> bytes:

@@ -14,10 +14,11 @@ from vidseg.mark.page_json import agreement_json, mask_from, mask_json, problem_
 from vidseg.mark.rows import Batch, in_order
 from vidseg.mark.sheet_rows import origins_of
 from vidseg.model.annotation import Sheet
+from vidseg.model.case import Reading
 from vidseg.model.edits import Edit
 from vidseg.model.procedure import Procedure
 from vidseg.model.recording import Captions, Recording
-from vidseg.reading import Reading, understand
+from vidseg.reading import understand
 
 SAVED_AS = ("csv", "tsv", "json", "vtt")
 """Formats in which the page may ask for a copy."""

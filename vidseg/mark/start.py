@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vidseg.formats import read_captions, read_sheet
-from vidseg.formats.vocabulary import load_procedure
+from vidseg.formats.vocabulary import chosen_vocabulary, load_procedure
 from vidseg.mark.aids import Aids
 from vidseg.mark.app import make_app
 from vidseg.mark.delivery import Show
@@ -31,7 +31,7 @@ from vidseg.model.case import Case
 from vidseg.model.clock import NS
 from vidseg.model.problem import UsageError
 from vidseg.model.progress import StageProgress
-from vidseg.reading import DEFAULT_PROCEDURE, recording_problems
+from vidseg.reading import recording_problems
 
 if TYPE_CHECKING:
     from vidseg.library.store import Library
@@ -67,13 +67,16 @@ class MarkingRequest:
             return annotation.resolve()
         return annotation.with_suffix(".json").resolve()
 
-    def vocabulary_name(self) -> str:
-        """Say which vocabulary counts: the one asked for, the case's, the file's, else phaco."""
-        named = self.procedure or self.case.procedure
+    def named_by_rows(self) -> str | None:
+        """Give the vocabulary that the rows to go on with name: the kept file, another, a draft."""
         for path in (self.kept, self.case.annotation, self.draft):
-            if named is None and path is not None and path.exists():
-                named = read_sheet(path).procedure
-        return named or DEFAULT_PROCEDURE
+            if path is not None and path.exists() and (named := read_sheet(path).procedure):
+                return named
+        return None
+
+    def vocabulary_name(self) -> str:
+        """Say which vocabulary counts: see ``chosen_vocabulary``."""
+        return chosen_vocabulary(self.procedure, self.named_by_rows(), self.case.procedure)
 
     def with_lengths(self, library: Library) -> MarkingRequest:
         """Add the usual lengths that a library teaches."""
@@ -113,7 +116,8 @@ class MarkingRequest:
         desk = Desk(recording, procedure, self.clock)
         # a name taken from the recording's file may name a patient: it goes into no new file
         own_id = case.id if case.id != case.recordings[0].stem else None
-        facts = AnnotationFacts(procedure.code, own_id, self.annotator)
+        named = None if self.procedure else self.named_by_rows()
+        facts = AnnotationFacts(named or procedure.code, own_id, self.annotator)
         keeper = AnnotationKeeper(self.kept, desk, facts, hub.tell)
         try:
             self._refuse_strangers(keeper)

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 from vidseg.model.annotation import Annotation, Sheet
 from vidseg.model.consent import Consent
 from vidseg.model.edits import Edit, EditMap
 from vidseg.model.problem import Problem, Severity
-from vidseg.model.procedure import Procedure
+from vidseg.model.procedure import Procedure, vocabulary_file
 from vidseg.model.recording import Captions, Recording
+from vidseg.model.span import Spans
 from vidseg.model.timing import Timing
 
 
@@ -36,27 +37,48 @@ class Case:
     covariates: tuple[tuple[str, str], ...] = ()
     consent: Consent | None = None
 
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """All files that go in."""
+        others = (self.annotation, self.captions, vocabulary_file(self.procedure))
+        return (*self.recordings, *(path for path in others if path is not None))
+
 
 @dataclass(frozen=True, slots=True)
-class CaseResult:
-    """What one case came to.
+class Reading:
+    """An annotation understood, with or without its recording.
 
-    ``timing`` is in operative time, ``recording_timing`` in the recording's own; without declared
-    edits they are the same.
+    ``recorded`` is the time that the recording holds, or is taken to. ``timing`` is in operative
+    time, ``recording_timing`` in the recording's own; without declared edits they are the same.
     """
 
-    case: Case
-    procedure: Procedure
-    recording: Recording
     sheet: Sheet
+    procedure: Procedure
     annotation: Annotation
+    recorded: Spans
     timing: Timing
     recording_timing: Timing
     edits: EditMap
-    captions: Captions | None
     problems: tuple[Problem, ...]
 
     @property
     def has_errors(self) -> bool:
         """Whether any problem is an error."""
         return any(p.severity is Severity.ERROR for p in self.problems)
+
+
+@dataclass(frozen=True, slots=True)
+class CaseResult(Reading):
+    """What one case came to: its reading, with the recording and the captions."""
+
+    case: Case
+    recording: Recording
+    captions: Captions | None
+
+    @classmethod
+    def of(
+        cls, reading: Reading, case: Case, recording: Recording, captions: Captions | None
+    ) -> CaseResult:
+        """Put a reading beside what it was read with."""
+        read = {field.name: getattr(reading, field.name) for field in fields(Reading)}
+        return cls(**read, case=case, recording=recording, captions=captions)

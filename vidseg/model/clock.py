@@ -121,19 +121,3 @@ def timecode_to_frame(text: str, rate: Fraction) -> int:
     if minutes % 10 and seconds == 0 and frames < drop:
         raise ValueError(f"no such label in drop-frame timecode: {text.strip()!r}")
     return count - drop * (total_minutes - total_minutes // 10)
-
-
-def frame_to_timecode(frame: int, rate: Fraction, *, drop: bool = False) -> str:
-    """Write the SMPTE label of frame number ``frame`` (from 0) at ``rate``."""
-    labels = nominal_rate(rate)
-    if drop:
-        skipped = dropped_labels(rate)
-        per_minute = labels * 60 - skipped
-        per_ten = labels * 600 - skipped * 9
-        tens, rest = divmod(frame, per_ten)
-        minute = max(0, (rest - skipped) // per_minute)
-        frame += skipped * (9 * tens + minute)
-    seconds, frames = divmod(frame, labels)
-    minutes, seconds = divmod(seconds, 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours:02d}:{minutes:02d}:{seconds:02d}{';' if drop else ':'}{frames:02d}"

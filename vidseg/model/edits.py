@@ -85,13 +85,6 @@ class EditMap:
         self._pieces = _pieces(self.edits, length)
         self._starts = [piece.start for piece in self._pieces]
 
-    @property
-    def operative_length(self) -> int:
-        """Where the operative clock ends (ns)."""
-        if not self._pieces:
-            return 0
-        return self.end_of(self.length)
-
     def start_of(self, at: int) -> int:
         """Map the start of something at ``at``: what was removed there lies before it."""
         return self._map(at, bisect_right(self._starts, at) - 1) if self._pieces else 0

@@ -88,6 +88,20 @@ CODES: dict[str, tuple[Severity, str]] = {
 }
 """Every problem code, with its severity and meaning. Codes are permanent."""
 
+GUIDE = {
+    "chapters-not-joined": "formats",
+    "doubtful-clock": "media",
+    "identifying-metadata": "sharing",
+    "identifying-text": "sharing",
+    "in-inserted-material": "formats",
+    "joined-without-clock": "formats",
+    "not-confirmed": "drafting",
+    "parts-overlap": "formats",
+    "unexplained-finding": "media",
+    "unknown-removal": "formats",
+}
+"""The page of the guide that says more on a code; ``problems`` where none is named."""
+
 
 @dataclass(frozen=True, slots=True)
 class Problem:

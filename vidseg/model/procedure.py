@@ -10,6 +10,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from pathlib import Path
 from types import MappingProxyType
 
 
@@ -34,6 +35,12 @@ def fold(label: str) -> str:
     """
     decomposed = unicodedata.normalize("NFKD", label).casefold()
     return "".join(c for c in decomposed if c.isalnum())
+
+
+def vocabulary_file(name: str | None) -> Path | None:
+    """Give the file that ``name`` is the path of; None where it is a built-in vocabulary's code."""
+    own = name and (name.lower().endswith(".toml") or "/" in name or "\\" in name)
+    return Path(name) if name and own else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +78,38 @@ class Step:
         return self.kind in LEVELS
 
 
+UNITS = (
+    "mmHg", "mL/min", "L/min", "%", "%s", "cm", "mm", "um", "D", "deg", "G", "s", "min", "mL", "L",
+    "mg", "y", "grade", "snellen",
+)  # fmt: skip
+"""Units in which a quantity may be spoken."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """Something measured during an operation and spoken of: ``vacuum``, ``iol_power``.
+
+    The first of ``units`` is taken where none is said, which only a ``bare`` quantity allows.
+    ``spoken`` are words that name it; ``lowest`` to ``highest`` the plausible values;
+    ``steps`` codes of steps during which a value is likely this one.
+    """
+
+    name: str
+    units: tuple[str, ...]
+    spoken: tuple[str, ...]
+    lowest: float
+    highest: float
+    bare: bool = False
+    steps: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, slots=True)
 class Procedure:
     """A vocabulary. ``idle`` holds labels that close the running step and stand for nothing.
 
     ``course`` lists codes of steps as an ordinary case visits them, one code several times where
-    the step is usually visited again; empty where the order of ``steps`` serves.
+    the step is usually visited again; empty where the order of ``steps`` serves. ``quantities``
+    are what may be measured and spoken of.
 
     Raises ValueError where two steps share a code or a folded label, or a reference
     (parent, after, overlaps) names no step.
@@ -89,6 +122,7 @@ class Procedure:
     steps: tuple[Step, ...]
     idle: tuple[str, ...] = ("idle", "gap", "none", "no step", "end")
     course: tuple[str, ...] = ()
+    quantities: tuple[Quantity, ...] = ()
     _index: Mapping[str, Step] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -121,7 +155,16 @@ class Procedure:
     def __reduce__(self) -> tuple[object, ...]:
         return (
             Procedure,
-            (self.code, self.name, self.version, self.source, self.steps, self.idle, self.course),
+            (
+                self.code,
+                self.name,
+                self.version,
+                self.source,
+                self.steps,
+                self.idle,
+                self.course,
+                self.quantities,
+            ),
         )
 
     def find(self, label: str) -> Step | None:

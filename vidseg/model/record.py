@@ -5,11 +5,15 @@ Notes and file names are left behind on purpose: they may identify a patient.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from vidseg.model.annotation import Annotation
 from vidseg.model.span import Spans
 from vidseg.model.timing import StepTiming
+
+_DATE = re.compile(r"\d{4}(-\d\d(-\d\d)?)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +31,26 @@ class CaseFacts:
     date: str = ""
     complete: bool | None = None
     covariates: tuple[tuple[str, str], ...] = ()
+
+
+def facts_from(
+    surgeon: str, role: str, case_number: int | None, covariates: Mapping[str, str]
+) -> CaseFacts:
+    """Give facts; the covariates ``experience``, ``date`` and ``complete`` get places of their own.
+
+    A date or completeness that cannot be understood stays a covariate.
+    """
+    left = dict(covariates)
+    experience = left.pop("experience", "")
+    complete = {"true": True, "false": False}.get(left.get("complete", ""))
+    if complete is not None:
+        del left["complete"]
+    date = left.get("date", "")
+    if _DATE.fullmatch(date):
+        del left["date"]
+    else:
+        date = ""
+    return CaseFacts(surgeon, role, experience, case_number, date, complete, tuple(left.items()))
 
 
 @dataclass(frozen=True, slots=True)

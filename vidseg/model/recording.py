@@ -15,6 +15,8 @@ from vidseg.model.problem import Problem
 from vidseg.model.span import Span, Spans
 
 FrameTimes = npt.NDArray[np.int64]
+FrameRange = tuple[int, int]
+"""Frame numbers ``[first, last)``, of a part or case-wide as is said."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 
@@ -99,3 +99,7 @@ class Spans:
         """Say whether the instant ``at`` (ns) lies in one of the spans."""
         index = bisect_right(self.items, at, key=lambda span: span.start) - 1
         return index >= 0 and self.items[index].holds(at)
+
+
+Kept = Sequence[tuple[Span, int]]
+"""What a copy holds, in order: spans of case time, each with where it starts in the copy (ns)."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float32]
+Floats32 = npt.NDArray[np.float32]
 
 LAGS = (1, 2, 3, 4)
 """How many frames back each frame is compared with."""
@@ -38,18 +38,18 @@ class PartSurvey:
     """
 
     frame: npt.NDArray[np.int64]
-    luma: Floats
-    spread: Floats
-    dark: Floats
-    flat: Floats
-    raw: Floats
-    change: Floats
-    local: Floats
-    shift_x: Floats
-    shift_y: Floats
-    firm: Floats
-    histogram: Floats
-    sharpness: Floats
+    luma: Floats32
+    spread: Floats32
+    dark: Floats32
+    flat: Floats32
+    raw: Floats32
+    change: Floats32
+    local: Floats32
+    shift_x: Floats32
+    shift_y: Floats32
+    firm: Floats32
+    histogram: Floats32
+    sharpness: Floats32
     key: npt.NDArray[np.bool_]
     corrupt: npt.NDArray[np.bool_]
     untimed: tuple[int, ...]

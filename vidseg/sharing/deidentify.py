@@ -7,12 +7,10 @@ made; the record then holds the pictures to decide by.
 from __future__ import annotations
 
 import shutil
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from vidseg import __version__
-from vidseg.disk.digests import file_sha256
 from vidseg.export.deidentify import (
     Pair,
     SharingRecord,
@@ -21,19 +19,20 @@ from vidseg.export.deidentify import (
     write_json,
     write_record_page,
 )
-from vidseg.export.folder import OutputFolder, digest
+from vidseg.export.folder import OutputFolder
 from vidseg.measure.case.retime import carry
 from vidseg.measure.privacy.disclosure import Sharing, Status, dicom_options, safe_harbor
 from vidseg.media.picture.screening import find_look
 from vidseg.media.picture.still import write_pictures
-from vidseg.media.redact.redact_plan import Kept, plan
+from vidseg.media.redact.redact_plan import plan
 from vidseg.media.redact.residue import residue
 from vidseg.model.case import Case, CaseResult
 from vidseg.model.clock import format_time
 from vidseg.model.consent import Consent
 from vidseg.model.problem import UsageError, VidsegError
-from vidseg.model.progress import StageProgress, silent
-from vidseg.model.span import Spans
+from vidseg.model.progress import Progress, StageProgress, silent
+from vidseg.model.recording import Recording
+from vidseg.model.span import Kept, Spans
 from vidseg.sharing.hiding import Hiding, decide, show_look
 from vidseg.sharing.making import COPY, make_case, make_recording, make_stills, read_again
 from vidseg.sharing.options import Shared, ShareOptions, require_consent
@@ -73,7 +72,8 @@ def deidentify(
         make_stills(copy, folder, progress)
         notes = (*ways, *carried.notes, *look.remarks)
         record = _record(result, options, consent, hiding, words, case, notes, folder)
-        _write(record, result, copy, kept, folder)
+        shown = _Shown(record, result.recording, copy.recording, kept)
+        folder.make(shown, RECORD_FILES, _write)
     except VidsegError:
         shutil.rmtree(folder.work, ignore_errors=True)
         raise
@@ -113,7 +113,6 @@ def _record(
 ) -> SharingRecord:
     sharing = _sharing(result, options, hiding, words)
     before = result.case
-    inputs = [*before.recordings, *(p for p in (before.annotation, before.captions) if p)]
     return SharingRecord(
         purpose=options.purpose,
         case=before.id,
@@ -127,7 +126,7 @@ def _record(
         look=hiding.look,
         words=words.found,
         groups=words.groups,
-        before={path.name: file_sha256(path) for path in inputs},
+        before={path.name: folder.input_hash(path) for path in before.files},
         after={
             name.removeprefix(f"{COPY}/"): entry.sha256
             for name, entry in folder.entries.items()
@@ -188,32 +187,38 @@ def _done(result: CaseResult, options: ShareOptions, hiding: Hiding, sharing: Sh
     return told
 
 
-def _write(
-    record: SharingRecord, result: CaseResult, copy: CaseResult, kept: Kept, folder: OutputFolder
-) -> None:
-    def make(work: Path) -> None:
-        frames = work / RECORD / "frames"
-        frames.mkdir(parents=True, exist_ok=True)
-        full = replace(record, pairs=_pairs(record, result, copy, kept, frames))
-        write_json(statement(full), work / COPY / "deidentification.json")
-        write_json(record_json(full), work / RECORD / "deidentification.json")
-        write_record_page(full, work / RECORD / "deidentification.html")
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """All that shows in a record."""
 
-    names = [f"{COPY}/deidentification.json"]
-    names += [f"{RECORD}/deidentification.{kind}" for kind in ("json", "html")]
-    pictures = [f"{RECORD}/frames/{n}-{side}.jpg" for n in range(1, PAIRS + 1) for side in SIDES]
-    folder.make(digest(__version__, record), names, make, optional=pictures)
+    record: SharingRecord
+    recording: Recording
+    copy: Recording
+    kept: Kept
 
 
-def _pairs(
-    record: SharingRecord, result: CaseResult, copy: CaseResult, kept: Kept, folder: Path
-) -> tuple[Pair, ...]:
+def _write(shown: _Shown, work: Path, _: Progress) -> None:
+    frames = work / RECORD / "frames"
+    full = replace(shown.record, pairs=_pairs(shown, frames))
+    write_json(statement(full), work / COPY / "deidentification.json")
+    write_json(record_json(full), work / RECORD / "deidentification.json")
+    write_record_page(full, work / RECORD / "deidentification.html")
+
+
+RECORD_FILES = (
+    f"{COPY}/deidentification.json",
+    *(f"{RECORD}/deidentification.{kind}" for kind in ("json", "html")),
+    *(f"{RECORD}/frames/{n}-{side}.jpg" for n in range(1, PAIRS + 1) for side in SIDES),
+)
+
+
+def _pairs(shown: _Shown, folder: Path) -> tuple[Pair, ...]:
     """Write frames before and after: where masks are, and the middle of what is kept."""
-    recording = result.recording
+    recording, copy, kept = shown.recording, shown.copy, shown.kept
     whole = Spans(span for span, _ in kept)
     longest = max(whole, key=lambda span: span.length)
-    masked = [mask.span for mask in record.masks if mask.span]
-    shown = [
+    masked = [mask.span for mask in shown.record.masks if mask.span]
+    covered = [
         max(pieces, key=lambda piece: piece.length)
         for span in dict.fromkeys(masked)
         if (pieces := Spans([span]) & whole)
@@ -221,18 +226,16 @@ def _pairs(
     pairs: list[Pair] = []
     wanted: list[tuple[int, Path]] = []
     copied: list[tuple[int, Path]] = []
-    for piece in [*shown[: PAIRS - 1], longest]:
+    for piece in [*covered[: PAIRS - 1], longest]:
         at = (piece.start + piece.end) // 2
         span, offset = next(own for own in kept if own[0].holds(at))
         frame = min(recording.frame_at(at), recording.n_frames - 1)
         start = max(recording.frame_start(frame), span.start)
-        twin = min(
-            copy.recording.frame_at(offset + start - span.start), copy.recording.n_frames - 1
-        )
+        twin = min(copy.frame_at(offset + start - span.start), copy.n_frames - 1)
         before, after = (folder / f"{len(pairs) + 1}-{side}.jpg" for side in SIDES)
         pairs.append(Pair(start, before, after))
         wanted.append((frame, before))
         copied.append((twin, after))
     write_pictures(recording, wanted)
-    write_pictures(copy.recording, copied)
+    write_pictures(copy, copied)
     return tuple(pairs)

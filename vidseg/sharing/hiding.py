@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
 
-from vidseg import __version__
-from vidseg.disk.digests import file_sha256
-from vidseg.export.folder import OutputFolder, digest
+from vidseg.export.folder import OutputFolder
 from vidseg.formats.mask_list import write_masks
 from vidseg.measure.privacy.unmasked import mask_of, overlays_left, views_left
 from vidseg.media.picture.screening_pictures import write_crops, write_view_thumbnails
 from vidseg.media.redact.redact_plan import Redaction
 from vidseg.model.case import CaseResult
 from vidseg.model.clock import format_time
-from vidseg.model.progress import StageProgress
+from vidseg.model.progress import Progress, StageProgress
+from vidseg.model.recording import Recording
 from vidseg.model.screening import Screening
 from vidseg.model.span import Span, Spans
 from vidseg.sharing.options import ShareOptions
@@ -80,24 +81,32 @@ def show_look(
     result: CaseResult, look: Screening, folder: OutputFolder, progress: StageProgress
 ) -> None:
     """Write crops of overlays, thumbnails of views, and the masks that would hide them."""
-    recording = result.recording
     names = [
         f"{LOOK}/overlay-{number:02}-{place}.jpg"
         for number, overlay in enumerate(look.overlays, 1)
         for place in range(1, len(overlay.frames) + 1)
     ]
     names += [f"{LOOK}/view-{number:02}.jpg" for number in range(1, len(look.views) + 1)]
-    target = folder.work / LOOK
+    names.append(f"{LOOK}/masks.csv")
+    report = partial(progress, "pictures of what was found")
+    folder.make(_Looked(result.recording, look), names, _write_look, report)
 
-    key = digest(__version__, look, [file_sha256(path) for path in result.case.recordings])
-    if folder.take_over(key, [f"{LOOK}/masks.csv"], names):
-        return
-    target.mkdir(parents=True, exist_ok=True)
+
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    """All that shows of a look."""
+
+    recording: Recording
+    look: Screening
+
+
+def _write_look(looked: _Looked, work: Path, progress: Progress) -> None:
+    look, target = looked.look, work / LOOK
     write_masks([mask_of(overlay) for overlay in look.overlays], target / "masks.csv")
-    write_crops(recording, look.overlays, target, lambda done: progress("crops", done))
-    write_view_thumbnails(recording, look.views, target, lambda done: progress("thumbnails", done))
-    written = [name for name in names if (folder.work / name).exists()]
-    folder.record(key, [f"{LOOK}/masks.csv", *written])
+    write_crops(looked.recording, look.overlays, target, lambda done: progress(done / 2))
+    write_view_thumbnails(
+        looked.recording, look.views, target, lambda done: progress((1 + done) / 2)
+    )
 
 
 def _span(span: Span) -> str:

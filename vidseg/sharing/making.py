@@ -2,37 +2,36 @@
 
 from __future__ import annotations
 
-import json
 import secrets
 import tomllib
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
-from vidseg import __version__
-from vidseg.disk.digests import file_sha256
+from vidseg.disk.atomic_write import write_text_aside
 from vidseg.export.chapters import case_chapters
-from vidseg.export.deidentify import write_json
-from vidseg.export.folder import OutputFolder, digest
-from vidseg.export.still_list import write_still_list
-from vidseg.export.stills import plan_stills, write_stills
+from vidseg.export.folder import OutputFolder
+from vidseg.export.stills import keep_stills, plan_stills
 from vidseg.formats import write_sheet
 from vidseg.formats.case_file import read_case
-from vidseg.formats.case_writing import write_case
+from vidseg.formats.case_writing import case_text
 from vidseg.formats.vocabulary_writing import write_procedure
 from vidseg.formats.webvtt import write_captions
 from vidseg.measure.case.retime import Carried, differing
 from vidseg.measure.privacy.sifting import sheet_of
 from vidseg.media.redact.redact import redact
 from vidseg.media.redact.redact_plan import Redaction
+from vidseg.model.annotation import Annotation
 from vidseg.model.case import Case, CaseResult
 from vidseg.model.problem import MediaError
-from vidseg.model.progress import StageProgress
+from vidseg.model.procedure import Procedure
+from vidseg.model.progress import Progress, StageProgress
+from vidseg.model.recording import Captions, Chapter, Recording
 from vidseg.reading import read_case_files
 from vidseg.sharing.options import ShareOptions
 from vidseg.sharing.words import SharedWords, own_vocabulary
 
 COPY = "copy"
-WAYS = "record/ways.json"
-STILLS = f"{COPY}/stills/stills.csv"
 EDGE_TOLERANCE_NS = 1_000_000
 """Matroska rounds frame times to the millisecond; so may each edge of a visit."""
 
@@ -49,23 +48,33 @@ def make_recording(
     name = f"recording{suffix if suffix in ('.mp4', '.mov', '.mkv') else '.mkv'}"
     chapters = case_chapters(result.annotation, result.recording.length)
 
-    def make(work: Path) -> None:
-        made = redact(
-            result.recording,
-            redaction,
-            work / COPY / name,
-            chapters=chapters,
-            quality=options.quality,
-            progress=lambda done: progress("copy of the recording", done),
-        )
-        write_json({"ways": made.ways, "notes": made.notes}, work / WAYS)
+    document = _Copied(name, result.recording, redaction, chapters, options.quality)
+    report = partial(progress, "copy of the recording")
+    told = folder.make(document, [f"{COPY}/{name}"], _write_recording, report)
+    return name, tuple(told)
 
-    hashes = [file_sha256(path) for path in result.case.recordings]
-    parts = [(part.start, part.skipped) for part in result.recording.parts]
-    key = digest(__version__, hashes, parts, redaction, chapters, options.quality)
-    folder.make(key, [f"{COPY}/{name}", WAYS], make)
-    told = json.loads((folder.work / WAYS).read_text(encoding="utf-8"))
-    return name, tuple(told["ways"] + told["notes"])
+
+@dataclass(frozen=True, slots=True)
+class _Copied:
+    """All that shows in a copy of a recording."""
+
+    name: str
+    recording: Recording
+    redaction: Redaction
+    chapters: tuple[Chapter, ...]
+    quality: int
+
+
+def _write_recording(copied: _Copied, work: Path, progress: Progress) -> tuple[str, ...]:
+    made = redact(
+        copied.recording,
+        copied.redaction,
+        work / COPY / copied.name,
+        chapters=copied.chapters,
+        quality=copied.quality,
+        progress=progress,
+    )
+    return (*made.ways, *made.notes)
 
 
 def make_case(
@@ -93,19 +102,30 @@ def make_case(
         covariates=words.covariates,
     )
 
-    def make(work: Path) -> None:
-        write_sheet(sheet_of(carried.annotation), work / COPY / "steps.csv")
-        write_case(case, work / COPY / "case.toml")
-        if spoken:
-            write_captions(spoken, work / COPY / "captions.vtt")
-        if own:
-            write_procedure(result.procedure, work / COPY / "procedure.toml")
-
     names = ["steps.csv", "case.toml", *(["captions.vtt"] if spoken else [])]
     names += ["procedure.toml"] if own else []
-    key = digest(__version__, case, carried, spoken, result.procedure)
-    folder.make(key, [f"{COPY}/{n}" for n in names], make)
+    document = _Told(case_text(case), carried.annotation, spoken, result.procedure if own else None)
+    folder.make(document, [f"{COPY}/{n}" for n in names], _write_case)
     return case
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """All that shows in the files beside a copy of a recording; the case as text."""
+
+    case: str
+    annotation: Annotation
+    captions: Captions | None
+    vocabulary: Procedure | None
+
+
+def _write_case(told: _Told, work: Path, _: Progress) -> None:
+    write_sheet(sheet_of(told.annotation), work / COPY / "steps.csv")
+    write_text_aside(work / COPY / "case.toml", told.case)
+    if told.captions:
+        write_captions(told.captions, work / COPY / "captions.vtt")
+    if told.vocabulary:
+        write_procedure(told.vocabulary, work / COPY / "procedure.toml")
 
 
 def read_again(result: CaseResult, folder: OutputFolder, progress: StageProgress) -> CaseResult:
@@ -122,20 +142,9 @@ def read_again(result: CaseResult, folder: OutputFolder, progress: StageProgress
 
 def make_stills(copy: CaseResult, folder: OutputFolder, progress: StageProgress) -> None:
     """Write stills of the copy, not of the recording."""
-    names = [
-        f"{COPY}/stills/{still.name}" for still in plan_stills(copy.annotation, copy.recording)
-    ]
-
-    def make(work: Path) -> None:
-        target = work / COPY / "stills"
-        found = write_stills(
-            copy.annotation, copy.recording, target, (), lambda done: progress("stills", done)
-        )
-        write_still_list(found, work / STILLS)
-
-    recording = folder.entries[f"{COPY}/{copy.case.recordings[0].name}"]
-    key = digest("stills", recording.sha256, folder.entries[f"{COPY}/steps.csv"].sha256)
-    folder.make(key, [STILLS], make, optional=names)
+    plans = plan_stills(copy.annotation, copy.recording)
+    report = partial(progress, "stills")
+    keep_stills(plans, copy.recording, folder, f"{COPY}/stills", report)
 
 
 def _known_id(folder: OutputFolder) -> str:

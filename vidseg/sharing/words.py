@@ -13,13 +13,13 @@ from vidseg.measure.case.captions import cut_captions
 from vidseg.measure.privacy.identifiers import words_of
 from vidseg.measure.privacy.k_anonymity import Group, coarse, group_sizes
 from vidseg.measure.privacy.sifting import Sieve, Sifted, without_words
-from vidseg.media.redact.redact_plan import Kept, Redaction
+from vidseg.media.redact.redact_plan import Redaction
 from vidseg.model.annotation import Annotation
 from vidseg.model.case import CaseResult
 from vidseg.model.problem import UsageError
 from vidseg.model.procedure import Procedure
 from vidseg.model.recording import Captions
-from vidseg.model.span import Spans
+from vidseg.model.span import Kept, Spans
 from vidseg.sharing.options import ShareOptions
 
 INTERVAL = "days_since_start"
@@ -119,6 +119,8 @@ def _covariates(
     if unknown:
         has = ", ".join(told) or "none"
         raise UsageError(f"no covariate {', '.join(map(repr, unknown))}; this case has: {has}")
+    if options.since is not None and "date" not in told:
+        raise UsageError("--since needs the day of the operation, as a covariate `date`")
     kept: dict[str, str] = {}
     for name, value in told.items():
         if name in options.left_out:

@@ -1,7 +1,7 @@
 """Words of captions and notes that may identify: 45 CFR 164.514(b)(2)(i), category by category.
 
 "January 1, 2009" and its year alone are examples of the guidance on the rule by the US Department
-of Health and Human Services (2012, from memory); 078-05-1120 is a number that the US Social
+of Health and Human Services (26 November 2012); 078-05-1120 is a number that the US Social
 Security Administration withdrew; 555 numbers and .example are reserved for fiction and examples.
 """
 

@@ -14,12 +14,12 @@ import pytest
 from PIL import Image
 
 from synthetic_clips import make_clip, read_number
-from vidseg.media.picture.still import choose_still, choose_stills, write_pictures, write_still
+from vidseg.media.picture import still as still_module
+from vidseg.media.picture import still_candidates as candidates_module
+from vidseg.media.picture.still import Choice, choose_stills, write_pictures
 from vidseg.media.read import reader as reader_module
 from vidseg.media.read.keyframes import keyframes, sparse_frames
 from vidseg.media.read.probe import open_recording, read_part
-from vidseg.media.write.encode import still as still_module
-from vidseg.media.write.encode import still_candidates as candidates_module
 from vidseg.model.problem import MediaError
 from vidseg.model.recording import Recording
 
@@ -66,6 +66,11 @@ def write_video(
     return open_recording([path])
 
 
+def chosen(recording: Recording, ranges: list[tuple[int, int]]) -> Choice | None:
+    (choice,) = choose_stills(recording, [ranges])
+    return choice
+
+
 def luma_of(path: Path) -> np.ndarray:
     with Image.open(path) as image:
         return np.asarray(image.convert("L"))
@@ -84,7 +89,7 @@ def test_a_sharp_frame_among_blurred_ones_is_found(tmp_path: Path) -> None:
     recording = write_video(
         tmp_path / "a.mp4", lambda n: texture(n) if n in good else blurred(n), 200
     )
-    choice = choose_still(recording, [(0, 200)])
+    choice = chosen(recording, [(0, 200)])
     assert choice is not None
     assert (choice.frame in good, choice.poor) == (True, "")
 
@@ -103,7 +108,7 @@ def test_black_and_blown_out_frames_are_avoided(
     recording = write_video(
         tmp_path / "a.mp4", lambda n: blurred(n) if n in good else speckled(n), 200
     )
-    choice = choose_still(recording, [(0, 200)])
+    choice = chosen(recording, [(0, 200)])
     assert choice is not None
     assert (choice.frame in good, choice.poor) == (True, "")
 
@@ -115,7 +120,7 @@ def test_the_middle_is_preferred_to_sharper_edges(tmp_path: Path) -> None:
         return texture(number)
 
     recording = write_video(tmp_path / "a.mp4", draw, 300)
-    choice = choose_still(recording, [(0, 300)])
+    choice = chosen(recording, [(0, 300)])
     assert choice is not None
     assert (60 <= choice.frame < 240, choice.poor) == (True, "")
 
@@ -129,7 +134,7 @@ def test_of_equally_sharp_frames_the_one_nearest_the_centre_is_taken(tmp_path: P
         return texture(0)[::rows, ::columns]
 
     recording = write_video(tmp_path / "a.mp4", draw, 210)
-    choice = choose_still(recording, [(0, 210)])
+    choice = chosen(recording, [(0, 210)])
     assert choice is not None
     assert (90 <= choice.frame < 120, choice.poor) == (True, "")
 
@@ -138,14 +143,14 @@ def test_the_edges_serve_where_the_middle_is_black(tmp_path: Path) -> None:
     recording = write_video(
         tmp_path / "a.mp4", lambda n: black(n) if 20 <= n < 190 else texture(n), 200
     )
-    choice = choose_still(recording, [(0, 200)])
+    choice = chosen(recording, [(0, 200)])
     assert choice is not None
     assert (choice.frame < 20 or choice.frame >= 190, choice.poor) == (True, "")
 
 
 def test_another_visit_serves_where_the_longest_is_black(tmp_path: Path) -> None:
     recording = write_video(tmp_path / "a.mp4", lambda n: black(n) if n < 150 else texture(n), 200)
-    choice = choose_still(recording, [(0, 150), (160, 190)])
+    choice = chosen(recording, [(0, 150), (160, 190)])
     assert choice is not None
     assert (160 <= choice.frame < 190, choice.poor) == (True, "")
 
@@ -178,7 +183,7 @@ def test_a_picture_shown_before_is_not_shown_again(tmp_path: Path) -> None:
         return cv2.GaussianBlur(texture(number), (0, 0), 0.8)
 
     recording = write_video(tmp_path / "a.mp4", draw, 150)
-    alone = choose_still(recording, [(50, 150)])
+    alone = chosen(recording, [(50, 150)])
     assert alone is not None
     assert 80 <= alone.frame < 125
     _, second = choose_stills(recording, [[(0, 50)], [(50, 150)]])
@@ -210,10 +215,10 @@ def test_a_live_picture_is_preferred_to_a_frozen_sharper_one(tmp_path: Path) -> 
         return cv2.GaussianBlur(texture(number), (0, 0), 0.7)
 
     recording = write_video(tmp_path / "a.mp4", draw, 160, rate=10)
-    choice = choose_still(recording, [(0, 160)])
+    choice = chosen(recording, [(0, 160)])
     assert choice is not None
     assert (not 40 <= choice.frame < 120, choice.poor) == (True, "")
-    frozen = choose_still(recording, [(45, 115)])
+    frozen = chosen(recording, [(45, 115)])
     assert frozen is not None
     assert frozen.poor == "frozen"
 
@@ -225,7 +230,7 @@ def test_frames_after_a_key_frame_are_looked_at_too(tmp_path: Path) -> None:
         return cv2.GaussianBlur(texture(number), (0, 0), sigma)
 
     recording = write_video(tmp_path / "a.mp4", draw, 160, gop=20)
-    choice = choose_still(recording, [(0, 160)])
+    choice = chosen(recording, [(0, 160)])
     assert choice is not None
     assert choice.frame == 84
 
@@ -237,7 +242,7 @@ def test_without_frames_there_is_no_choice(tmp_path: Path) -> None:
     assert one is not None
     assert one.frame == 4
     with pytest.raises(IndexError):
-        choose_still(recording, [(5, 11_000)])
+        chosen(recording, [(5, 11_000)])
 
 
 def test_the_same_input_gives_the_same_choice(tmp_path: Path) -> None:
@@ -291,7 +296,7 @@ def test_far_between_key_frames_little_behind_them_is_decoded(
 ) -> None:
     recording = write_video(tmp_path / "a.mp4", lambda n: texture(n % 90), 900, gop=225)
     del decoded_frames[:]
-    choice = choose_still(recording, [(0, 900)])
+    choice = chosen(recording, [(0, 900)])
     assert choice is not None
     assert choice.poor == ""
     # Three key frames lie in the middle, at 225, 450 and 675: what is within reach of each,
@@ -339,7 +344,7 @@ def test_the_still_is_the_frame_that_was_chosen(
     choices = choose_stills(recording, [[(0, 45)], [(45, 100)]])
     for choice in choices:
         assert choice is not None
-        write_still(recording, choice.frame, tmp_path / "still.jpg")
+        write_pictures(recording, [(choice.frame, tmp_path / "still.jpg")])
         assert read_number(luma_of(tmp_path / "still.jpg")) == choice.frame
 
 
@@ -386,7 +391,7 @@ def test_damage_leaves_the_rest_usable(tmp_path: Path) -> None:
     data[middle : middle + 20_000] = bytes(20_000)
     path.write_bytes(data)
     recording = open_recording([path])
-    choice = choose_still(recording, [(0, recording.n_frames)])
+    choice = chosen(recording, [(0, recording.n_frames)])
     assert choice is not None
     assert choice.poor == ""
 
@@ -395,9 +400,9 @@ def test_a_recording_that_has_gone_is_a_media_error(tmp_path: Path) -> None:
     recording = write_video(tmp_path / "a.mp4", texture, 20)
     (tmp_path / "a.mp4").unlink()
     with pytest.raises(MediaError):
-        choose_still(recording, [(0, 20)])
+        chosen(recording, [(0, 20)])
     with pytest.raises(MediaError):
-        write_still(recording, 3, tmp_path / "still.jpg")
+        write_pictures(recording, [(3, tmp_path / "still.jpg")])
     assert list(tmp_path.iterdir()) == []
 
 
@@ -461,7 +466,7 @@ def test_colours_come_out_as_they_went_in(
     tmp_path: Path, matrix: int, full: bool, tag: int, height: int
 ) -> None:
     encode_patches(tmp_path / "a.mp4", matrix, full, tag, height)
-    write_still(open_recording([tmp_path / "a.mp4"]), 1, tmp_path / "a.jpg")
+    write_pictures(open_recording([tmp_path / "a.mp4"]), [(1, tmp_path / "a.jpg")])
     with Image.open(tmp_path / "a.jpg") as image:
         picture = np.asarray(image.convert("RGB")).astype(int)
     for place, rgb in enumerate(PATCHES):
@@ -471,7 +476,7 @@ def test_colours_come_out_as_they_went_in(
 
 def test_it_is_a_plain_jpeg_without_metadata(tmp_path: Path) -> None:
     make_clip(tmp_path / "a.mp4", audio=False, frames=5, metadata={"title": "MRS PLANTED NAME"})
-    write_still(open_recording([tmp_path / "a.mp4"]), 2, tmp_path / "a.jpg")
+    write_pictures(open_recording([tmp_path / "a.mp4"]), [(2, tmp_path / "a.jpg")])
     with Image.open(tmp_path / "a.jpg") as image:
         assert (image.format, image.size, image.mode) == ("JPEG", SIZE, "RGB")
         assert set(image.info) <= {"jfif", "jfif_version", "jfif_unit", "jfif_density"}
@@ -481,8 +486,8 @@ def test_it_is_a_plain_jpeg_without_metadata(tmp_path: Path) -> None:
 
 def test_quality_is_heeded(tmp_path: Path) -> None:
     recording = write_video(tmp_path / "a.mp4", texture, 5)
-    write_still(recording, 2, tmp_path / "fine.jpg")
-    write_still(recording, 2, tmp_path / "coarse.jpg", quality=40)
+    write_pictures(recording, [(2, tmp_path / "fine.jpg")])
+    write_pictures(recording, [(2, tmp_path / "coarse.jpg")], quality=40)
     fine, coarse = tmp_path / "fine.jpg", tmp_path / "coarse.jpg"
     assert coarse.stat().st_size < 0.6 * fine.stat().st_size
 
@@ -501,7 +506,7 @@ def test_an_interrupted_write_leaves_what_was_there(
 
     monkeypatch.setattr(Image.Image, "save", stopped)
     with pytest.raises(KeyboardInterrupt):
-        write_still(recording, 2, out)
+        write_pictures(recording, [(2, out)])
     assert out.read_bytes() == b"as before"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a.mp4", "still.jpg"]
 
@@ -541,7 +546,7 @@ def test_the_still_is_what_ffmpeg_shows(
     make_clip(tmp_path / "a.mp4", audio=False, frames=40, gop=10, **options)  # type: ignore[arg-type]
     recording = open_recording([tmp_path / "a.mp4"])
     for frame in (0, 17, 39):
-        write_still(recording, frame, tmp_path / "a.jpg")
+        write_pictures(recording, [(frame, tmp_path / "a.jpg")])
         reference = extract(tmp_path / "a.mp4", frame)
         with Image.open(tmp_path / "a.jpg") as image:
             picture = np.asarray(image.convert("RGB"))
@@ -562,7 +567,7 @@ def test_pixels_come_out_square(tmp_path: Path, extract: Callable[..., np.ndarra
             planes[:180] = cv2.GaussianBlur(texture(number), (0, 0), 2)
             container.mux(stream.encode(av.VideoFrame.from_ndarray(planes, format="yuv420p")))
         container.mux(stream.encode(None))
-    write_still(open_recording([path]), 2, tmp_path / "a.jpg")
+    write_pictures(open_recording([path]), [(2, tmp_path / "a.jpg")])
     with Image.open(tmp_path / "a.jpg") as image:
         picture = np.asarray(image.convert("RGB"))
     assert picture.shape == (180, 465, 3)  # 320 * 16 / 11 = 465.45
@@ -596,7 +601,7 @@ def test_real_footage(
         fifth = (last - first) // 5
         assert first + fifth <= choice.frame < last - fifth
         assert choice.poor == ""
-        write_still(recording, choice.frame, tmp_path / "a.jpg")
+        write_pictures(recording, [(choice.frame, tmp_path / "a.jpg")])
         with Image.open(tmp_path / "a.jpg") as image:
             picture = np.asarray(image.convert("RGB"))
         size = f"{picture.shape[1]}:{picture.shape[0]}"
@@ -613,6 +618,6 @@ def test_real_footage_blurred_for_a_while(tmp_path: Path, footage: Path) -> None
     blur = r"gblur=sigma=4:enable='not(between(n,60,69))'"
     command = [program, "-v", "error", "-i", str(footage / "bigbuckbunny.mp4"), "-an", "-vf", blur]
     subprocess.run([*command, "-g", "10", "-preset", "veryfast", str(path)], check=True)
-    choice = choose_still(open_recording([path]), [(0, 132)])
+    choice = chosen(open_recording([path]), [(0, 132)])
     assert choice is not None
     assert 60 <= choice.frame <= 69

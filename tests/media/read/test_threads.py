@@ -11,7 +11,10 @@ from vidseg.media.read import threads
 from vidseg.media.read.opening import opened, video_stream
 from vidseg.media.read.probe import open_recording
 from vidseg.media.read.threads import use_threads
-from vidseg.media.splice.many_clips import ClipOrder, write_exact_clips
+from vidseg.media.splice.many_clips import write_exact_clips
+from vidseg.model.clip import Clip
+from vidseg.model.cutting import Cutting
+from vidseg.model.stretch import stretches
 
 
 @pytest.fixture(autouse=True)
@@ -41,11 +44,11 @@ def test_decoders_use_what_is_chosen(clip: Path) -> None:
 
 @pytest.mark.parametrize("reencode", [False, True])
 def test_clips_are_the_same_whatever_is_chosen(clip: Path, tmp_path: Path, reencode: bool) -> None:
-    recording = open_recording([clip])
+    pieces = stretches(open_recording([clip]), [(10, 68)])
     made = []
     for count in (1, 3):
         use_threads(count)
         out = tmp_path / f"{count}.mp4"
-        write_exact_clips(recording, [ClipOrder(((10, 68),), out)], reencode=reencode)
+        write_exact_clips([Clip(out.name, pieces)], tmp_path, Cutting(reencode=reencode))
         made.append(out.read_bytes())
     assert made[0] == made[1]

@@ -9,6 +9,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -23,13 +24,17 @@ from synthetic_clips import make_clip, read_number
 from vidseg.media.codec import avc, hevc
 from vidseg.media.codec.bits import BitReader, by_start_codes, escaped, unescaped
 from vidseg.media.read.probe import read_part
-from vidseg.media.splice.many_clips import ClipOrder, write_exact_clips
-from vidseg.media.splice.splice import ClipReport, splicing, verify, write_exact_clip
+from vidseg.media.splice import splicing, verify
+from vidseg.media.splice.many_clips import write_exact_clips
+from vidseg.media.splice.splice import ClipReport, splice_clip
 from vidseg.media.splice.splicing import Coded
 from vidseg.model.annotation import Cue
+from vidseg.model.clip import Clip
+from vidseg.model.cutting import Cutting
 from vidseg.model.problem import MediaError, UsageError
 from vidseg.model.recording import Captions, Recording
 from vidseg.model.span import Span
+from vidseg.model.stretch import stretches
 
 NS = 1_000_000_000
 MS = 1_000_000
@@ -91,6 +96,20 @@ def heard(ffmpeg: str, path: Path, *options: str) -> npt.NDArray[np.float32]:
         "-ar", "48000", "-f", "f32le", "-",
     )  # fmt: skip
     return np.frombuffer(raw, np.float32)
+
+
+def exact(
+    recording: Recording,
+    ranges: Sequence[tuple[int, int]],
+    out: Path,
+    captions: Captions | None = None,
+    *,
+    progress: Callable[[float], None] | None = None,
+    **how: Any,
+) -> ClipReport:
+    clip = Clip(out.name, stretches(recording, ranges), captions)
+    (report,) = write_exact_clips([clip], out.parent, Cutting(**how), progress=progress)
+    return report
 
 
 def one(path: Path) -> Recording:
@@ -155,7 +174,7 @@ def test_a_spliced_clip_holds_its_frames_and_no_others(
     whole = (0, 60, ".mkv") if len(name) % 2 else (13, 60, ".mov")
     for first, last, suffix in ((5, 50, ".mp4"), whole):
         out = tmp_path / f"clip{suffix}"
-        report = write_exact_clip(recording, [(first, last)], out)
+        report = exact(recording, [(first, last)], out)
         assert copied(report) >= 18
         assert report.copied_frames + report.encoded_frames == last - first
         assert bar_codes(ffmpeg, out) == list(range(first, last))
@@ -165,8 +184,8 @@ def test_a_spliced_clip_holds_its_frames_and_no_others(
             ffprobe, out, "-select_streams", "v:0", "-show_entries", "packet=pts_time,dts_time"
         )["packets"]
         expected = (part.frame_ns[first:last] - part.frame_ns[first]) / NS
-        exact = 0.00101 if ".mkv" in (suffix, sources(name).suffix) else 0.000012
-        assert sorted(float(p["pts_time"]) for p in packets) == pytest.approx(expected, abs=exact)
+        within = 0.00101 if ".mkv" in (suffix, sources(name).suffix) else 0.000012
+        assert sorted(float(p["pts_time"]) for p in packets) == pytest.approx(expected, abs=within)
         decoded = [float(p["dts_time"]) for p in packets if "dts_time" in p]
         assert all(a < b for a, b in pairwise(decoded))
         if suffix == ".mov":
@@ -180,7 +199,7 @@ def test_copied_packets_and_frames_are_the_source_s(
     name: str, sources: Callable[[str], Path], program: Callable[[str], str], tmp_path: Path
 ) -> None:
     ffmpeg, source, out = program("ffmpeg"), sources(name), tmp_path / "clip.mp4"
-    report = write_exact_clip(one(source), [(5, 55)], out)
+    report = exact(one(source), [(5, 55)], out)
     packets = set(hashes(ffmpeg, source, "-c", "copy"))
     same = [packet in packets for packet in hashes(ffmpeg, out, "-c", "copy")]
     assert sum(same) == report.copied_frames > 30
@@ -204,7 +223,7 @@ def test_headers_of_h264_fit_together(
     ffmpeg, out = program("ffmpeg"), tmp_path / "clip.mp4"
     recording = one(sources(name))
     for ranges in ([(5, 50)], [(11, 30)], [(12, 13), (23, 36), (30, 31), (47, 60)]):
-        write_exact_clip(recording, ranges, out)
+        exact(recording, ranges, out)
         told = subprocess.run(
             [ffmpeg, "-i", str(out), "-c:v", "copy", "-bsf:v", "trace_headers", "-f", "null", "-"],
             capture_output=True, check=True,
@@ -249,7 +268,7 @@ def test_what_the_picture_is_stays(
             "height")  # fmt: skip
     for suffix in (".mp4", ".mov", ".mkv"):
         out = tmp_path / f"clip{suffix}"
-        assert copied(write_exact_clip(one(source), [(5, 38)], out)) >= 25
+        assert copied(exact(one(source), [(5, 38)], out)) >= 25
         given, found = (
             probe(ffprobe, p, "-select_streams", "v:0", "-show_streams")["streams"][0]
             for p in (source, out)
@@ -270,7 +289,7 @@ def test_fields_stay_in_order(
     sources: Callable[[str], Path], program: Callable[[str], str], tmp_path: Path
 ) -> None:
     ffprobe, out = program("ffprobe"), tmp_path / "clip.mp4"
-    write_exact_clip(one(sources("fields.mp4")), [(5, 50)], out)
+    exact(one(sources("fields.mp4")), [(5, 50)], out)
     frames = probe(ffprobe, out, "-select_streams", "v", "-show_frames")["frames"]
     assert {(f["interlaced_frame"], f["top_field_first"]) for f in frames} == {(1, 1)}
 
@@ -280,13 +299,13 @@ def test_sound_and_captions_are_cut(program: Callable[[str], str], tmp_path: Pat
     make_clip(source, frames=100, gop=10, tones_ns=[700 * MS, 1500 * MS, 2900 * MS])
     recording, out = one(source), tmp_path / "clip.mp4"
     captions = Captions("own", (Cue(Span(80 * MS, 400 * MS), "first\nline"),), "en")
-    copied(write_exact_clip(recording, [(30, 70)], out, captions))  # 1.2 s to 2.8 s: one tone
+    copied(exact(recording, [(30, 70)], out, captions))  # 1.2 s to 2.8 s: one tone
     sound = heard(ffmpeg, out)
     assert np.flatnonzero(np.abs(sound) > 0.25)[0] / 48000 == pytest.approx(0.3, abs=AUDIO_FRAME_S)
     assert len(sound) / 48000 == pytest.approx(1.6, abs=AUDIO_FRAME_S)
     text = run(ffmpeg, "-v", "error", "-i", out, "-map", "0:s:0", "-f", "srt", "-").decode()
     assert text.splitlines()[1:4] == ["00:00:00,080 --> 00:00:00,400", "first", "line"]
-    copied(write_exact_clip(recording, [(23, 35)], out))  # just after a tone, just before another
+    copied(exact(recording, [(23, 35)], out))  # just after a tone, just before another
     assert np.abs(heard(ffmpeg, out, "-ignore_editlist", "1")).max() < 0.05
 
 
@@ -309,23 +328,23 @@ def test_joins_ranges_and_short_clips(
         [(0, 90)],
         [(89, 90), (0, 16)],
     ):
-        report = write_exact_clip(whole, ranges, out)
+        report = exact(whole, ranges, out)
         assert (report.way, report.copied_frames > 0) == ("copied", True)
         wanted = [frame for first, last in ranges for frame in range(first, last)]
         assert bar_codes(ffmpeg, out) == wanted
         assert bar_codes(ffmpeg, out, "-ignore_editlist", "1") == wanted
     for short in ((15, 16), (14, 16)):
-        report = write_exact_clip(whole, [short], out)
+        report = exact(whole, [short], out)
         assert (report.way, report.reason) == (
             "re-encoded",
             "a single picture is not worth copying",
         )
         assert bar_codes(ffmpeg, out) == list(range(*short))
-    report = write_exact_clip(whole, [(16, 29)], out)
+    report = exact(whole, [(16, 29)], out)
     assert report.way == "re-encoded"
     assert "no picture at which decoding can start" in report.reason
     assert bar_codes(ffmpeg, out) == list(range(16, 29))
-    report = write_exact_clip(whole, [(16, 29), (40, 62)], out)
+    report = exact(whole, [(16, 29), (40, 62)], out)
     assert (report.way, report.copied_frames > 10) == ("copied", True)
     assert "no picture at which decoding can start" in report.reason
     assert bar_codes(ffmpeg, out) == [*range(16, 29), *range(40, 62)]
@@ -339,7 +358,7 @@ def test_parts_with_other_parameters_are_encoded_to_match(
     make_clip(paths[0], frames=30, gop=10)
     make_clip(paths[1], frames=30, gop=10, first_number=30, bframes=0)
     whole = Recording((read_part(paths[0]), read_part(paths[1], 60 * NS)))
-    report = write_exact_clip(whole, [(5, 55)], out)
+    report = exact(whole, [(5, 55)], out)
     assert report.way == "copied"
     assert "other parameter sets" in report.reason
     assert report.copied_frames == 20
@@ -367,7 +386,7 @@ def test_what_cannot_be_spliced_is_encoded_and_the_reason_told(
 ) -> None:
     ffmpeg, out = program("ffmpeg"), tmp_path / "clip.mp4"
     for source, reason in fallbacks(tmp_path):
-        report = write_exact_clip(one(source), [(5, 50)], out)
+        report = exact(one(source), [(5, 50)], out)
         assert (report.way, report.copied_frames, report.encoded_frames) == ("re-encoded", 0, 45)
         assert reason in report.reason
         assert report.verified == "count"
@@ -394,18 +413,18 @@ def test_changing_parameter_sets_are_not_copied(
                         target.mux(packet)
     recording = one(source)
     assert recording.n_frames == 60
-    report = write_exact_clip(recording, [(5, 50)], out)
+    report = exact(recording, [(5, 50)], out)
     assert report.way == "re-encoded"
     assert "parameter sets change" in report.reason
     assert bar_codes(ffmpeg, out) == list(range(5, 50))
-    assert write_exact_clip(recording, [(3, 27)], out).way == "copied"
+    assert exact(recording, [(3, 27)], out).way == "copied"
 
 
 def test_asked_for_encoding_copies_nothing(
     sources: Callable[[str], Path], program: Callable[[str], str], tmp_path: Path
 ) -> None:
     ffmpeg, out = program("ffmpeg"), tmp_path / "clip.mp4"
-    report = write_exact_clip(one(sources("plain.mp4")), [(5, 50)], out, reencode=True)
+    report = exact(one(sources("plain.mp4")), [(5, 50)], out, reencode=True)
     assert (report.way, report.reason) == ("re-encoded", "asked for")
     packets = set(hashes(ffmpeg, sources("plain.mp4"), "-c", "copy"))
     assert not packets & set(hashes(ffmpeg, out, "-c", "copy"))
@@ -461,7 +480,7 @@ def test_a_spoilt_splice_is_found_and_encoded_instead(
     ffmpeg, out = program("ffmpeg"), tmp_path / "clip.mp4"
     whole = splicing.Splice._pictures
     monkeypatch.setattr(splicing.Splice, "_pictures", lambda self: spoil(whole(self)))
-    report = write_exact_clip(one(sources("plain.mp4")), [(5, 50)], out)
+    report = exact(one(sources("plain.mp4")), [(5, 50)], out)
     assert report.way == "re-encoded"
     assert verify.FAILED in report.reason
     assert bar_codes(ffmpeg, out) == list(range(5, 50))
@@ -477,12 +496,10 @@ def test_edges_under_wrong_parameter_sets_do_not_pass(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(module, "fitted", lambda own, theirs, number: [])
-    report = write_exact_clip(one(sources(name)), [(5, 50)], tmp_path / "clip.mp4")
+    report = exact(one(sources(name)), [(5, 50)], tmp_path / "clip.mp4")
     assert report.way == "re-encoded"
     assert verify.FAILED in report.reason
-    unchecked = write_exact_clip(
-        one(sources(name)), [(5, 50)], tmp_path / "clip.mp4", verify="none"
-    )
+    unchecked = exact(one(sources(name)), [(5, 50)], tmp_path / "clip.mp4", verify="none")
     assert (unchecked.way, unchecked.verified) == ("copied", "none")
 
 
@@ -490,7 +507,7 @@ def test_poor_edges_do_not_pass(
     sources: Callable[[str], Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(splicing, "EDGE_QUALITY", 51)
-    report = write_exact_clip(one(sources("plain.mp4")), [(5, 50)], tmp_path / "c.mp4", quality=51)
+    report = exact(one(sources("plain.mp4")), [(5, 50)], tmp_path / "c.mp4", quality=51)
     assert report.way == "re-encoded"
     assert re.search(r"frame 0 differs from the source \(\d\d\.\d dB\)", report.reason)
 
@@ -499,7 +516,6 @@ def test_the_full_check_finds_what_lies_between(
     sources: Callable[[str], Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     recording = one(sources("plain.mp4"))
-    whole = splicing.Splice._pictures
     seen: list[int] = []
     told = verify._Check._same_time
 
@@ -510,7 +526,7 @@ def test_the_full_check_finds_what_lies_between(
     monkeypatch.setattr(verify._Check, "_same_time", count)
     for check, expected in (("edges", 60), ("full", 45)):
         seen.clear()
-        report = write_exact_clip(
+        report = exact(
             recording,
             [(5, 50)],
             tmp_path / "c.mp4",
@@ -522,7 +538,6 @@ def test_the_full_check_finds_what_lies_between(
         assert {0, 6, 7, 18, 44} <= set(seen)
         assert (set(seen) == set(range(45))) == (check == "full")
         assert len(seen) <= expected
-    del whole
 
 
 def test_damage_in_a_copied_group_is_not_passed_on_silently(
@@ -535,7 +550,7 @@ def test_damage_in_a_copied_group_is_not_passed_on_silently(
     at, size = places[13]
     data[at + size // 2 : at + size // 2 + 30] = bytes(30)
     source.write_bytes(data)
-    report = write_exact_clip(one(source), [(5, 50)], tmp_path / "clip.mp4")
+    report = exact(one(source), [(5, 50)], tmp_path / "clip.mp4")
     assert report.way == "re-encoded"
     assert verify.FAILED in report.reason
 
@@ -545,22 +560,22 @@ def test_all_clips_of_a_case_side_by_side(
 ) -> None:
     ffmpeg, recording = program("ffmpeg"), one(sources("plain.mp4"))
     ranges = [(5, 40), (30, 60), (0, 60), (13, 14), (14, 22), (5, 40), (58, 60)]
-    orders = [ClipOrder((r,), tmp_path / f"{n}.mp4") for n, r in enumerate(ranges)]
+    clips = [Clip(f"{n}.mp4", stretches(recording, [r])) for n, r in enumerate(ranges)]
     seen: list[float] = []
     heard_of: dict[int, ClipReport] = {}
     reports = write_exact_clips(
-        recording, orders, cores=3, progress=seen.append, on_clip=heard_of.__setitem__
+        clips, tmp_path, cores=3, progress=seen.append, on_clip=heard_of.__setitem__
     )
-    assert [heard_of[n] for n in range(len(orders))] == list(reports)
+    assert [heard_of[n] for n in range(len(clips))] == list(reports)
     ways = ["copied", "copied", "copied", "re-encoded", "re-encoded", "copied", "re-encoded"]
     assert [report.way for report in reports] == ways
-    for order, (first, last) in zip(orders, ranges, strict=True):
-        assert bar_codes(ffmpeg, order.out) == list(range(first, last))
+    for clip, (first, last) in zip(clips, ranges, strict=True):
+        assert bar_codes(ffmpeg, tmp_path / clip.name) == list(range(first, last))
     assert seen == sorted(seen)
     assert seen[-1] == 1.0
-    assert {p.name for p in tmp_path.iterdir()} == {order.out.name for order in orders}
+    assert {p.name for p in tmp_path.iterdir()} == {clip.name for clip in clips}
     with pytest.raises(UsageError, match="one file"):
-        write_exact_clips(recording, [orders[0], orders[0]])
+        write_exact_clips([clips[0], clips[0]], tmp_path)
 
 
 def test_interruption_leaves_nothing_half_written(
@@ -572,9 +587,13 @@ def test_interruption_leaves_nothing_half_written(
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        write_exact_clip(recording, [(0, 60)], tmp_path / "clip.mp4", progress=interrupt)
+        exact(recording, [(0, 60)], tmp_path / "clip.mp4", reencode=True, progress=interrupt)
     assert not list(tmp_path.iterdir())
-    orders = [ClipOrder(((5, 50),), tmp_path / f"{n}.mp4") for n in range(12)]
+    whole, opened = Clip("clip.mp4", stretches(recording, [(0, 60)])), splicing.Sources(1)
+    with closing(opened), pytest.raises(KeyboardInterrupt):
+        splice_clip(whole, tmp_path, Cutting(), opened, interrupt)
+    assert not list(tmp_path.iterdir())
+    clips = [Clip(f"{n}.mp4", stretches(recording, [(5, 50)])) for n in range(12)]
     finished: list[int] = []
 
     def second(place: int, _: ClipReport) -> None:
@@ -583,7 +602,7 @@ def test_interruption_leaves_nothing_half_written(
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        write_exact_clips(recording, orders, cores=2, on_clip=second)
+        write_exact_clips(clips, tmp_path, cores=2, on_clip=second)
     left = list(tmp_path.iterdir())
     assert not [p.name for p in left if p.name.startswith(".")]
     assert 2 <= len(left) < 12
@@ -593,11 +612,11 @@ def test_interruption_leaves_nothing_half_written(
 
 def test_a_failure_stops_the_others(sources: Callable[[str], Path], tmp_path: Path) -> None:
     recording = one(sources("plain.mp4"))
-    orders = [ClipOrder(((5, 50),), tmp_path / "a.mp4"), ClipOrder(((5, 50),), tmp_path / "a.webm")]
+    clips = [Clip(name, stretches(recording, [(5, 50)])) for name in ("a.mp4", "a.webm")]
     with pytest.raises(MediaError, match=r"\.mkv"):
-        write_exact_clips(recording, orders, cores=2)
+        write_exact_clips(clips, tmp_path, cores=2)
     with pytest.raises(UsageError, match="at least one"):
-        write_exact_clips(recording, [ClipOrder(((5, 5),), tmp_path / "b.mp4")])
+        stretches(recording, [(5, 5)])
     assert not [p.name for p in tmp_path.iterdir() if p.name.startswith(".")]
 
 
@@ -608,7 +627,7 @@ def test_other_programs_accept_the_file(
     ffmpeg = program("ffmpeg")
     for suffix in (".mp4", ".mkv"):
         out, again = tmp_path / f"clip{suffix}", tmp_path / "again.mkv"
-        write_exact_clip(one(sources(name)), [(5, 50)], out)
+        exact(one(sources(name)), [(5, 50)], out)
         for target in (again, tmp_path / "again.mp4"):
             run(ffmpeg, "-v", "warning", "-y", "-i", out, "-map", "0", "-c", "copy", target)
             assert bar_codes(ffmpeg, target) == list(range(5, 50))
@@ -663,7 +682,7 @@ def test_a_browser_shows_the_frame_asked_for(
     clips = {}
     for name in ("plain.mp4", "deep.mov", "variable.mp4"):
         recording, out = one(sources(name)), tmp_path / name
-        copied(write_exact_clip(recording, [(5, 50)], out))
+        copied(exact(recording, [(5, 50)], out))
         starts = recording.parts[0].frame_ns[5:51]
         middles = ((starts[:-1] + starts[1:]) / 2 - starts[0]) / NS
         clips[out] = [float(t) for t in middles]
@@ -712,7 +731,7 @@ def test_real_footage_is_copied_pixel_by_pixel(
         assert len(frames) == recording.n_frames
         ranges: Sequence[tuple[int, int]] = ((0, recording.n_frames), (7, recording.n_frames - 9))
         for first, last in ranges:
-            report = write_exact_clip(recording, [(first, last)], out)
+            report = exact(recording, [(first, last)], out)
             clip = hashes(ffmpeg, out)
             assert len(clip) == last - first
             same = sum(a == b for a, b in zip(clip, frames[first:last], strict=True))

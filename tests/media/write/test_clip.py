@@ -17,12 +17,12 @@ import pytest
 
 from synthetic_clips import make_clip, read_number
 from vidseg.media.read.probe import read_part
-from vidseg.media.read.stretch import stretches
 from vidseg.media.write.clip import write_clip
 from vidseg.model.annotation import Cue
 from vidseg.model.problem import MediaError, UsageError
 from vidseg.model.recording import Captions, Recording
 from vidseg.model.span import Span
+from vidseg.model.stretch import stretches
 
 NS = 1_000_000_000
 MS = 1_000_000
@@ -136,7 +136,7 @@ def test_a_clip_holds_its_frames_and_no_others(
     for number, (first, last) in enumerate([(0, 1), sorted(chosen.choice(61, 2, False)), (37, 60)]):
         first, last = int(first), int(last)
         out = tmp_path / f"{number}{'.mkv' if name == 'one.mkv' else '.mp4'}"
-        write_clip(recording, [(first, last)], out)
+        write_clip(stretches(recording, [(first, last)]), out)
         assert bar_codes(ffmpeg, out) == list(range(first, last))
         if out.suffix == ".mp4":
             assert bar_codes(ffmpeg, out, "-ignore_editlist", "1") == list(range(first, last))
@@ -156,7 +156,7 @@ def test_length_of_the_last_frame_is_kept(
     ffprobe = program("ffprobe")
     recording = one(sources("variable.mp4"))
     out = tmp_path / "clip.mp4"
-    write_clip(recording, [(20, 31)], out)  # frame 30 is shown for over 0.4 s
+    write_clip(stretches(recording, [(20, 31)]), out)  # frame 30 is shown for over 0.4 s
     stream = probe(ffprobe, out, "-select_streams", "v:0", "-show_streams")["streams"][0]
     expected = (recording.frame_start(31) - recording.frame_start(20)) / NS
     assert float(str(stream["duration"])) == pytest.approx(expected, abs=0.0001)
@@ -181,7 +181,7 @@ def test_what_the_picture_is_stays(
 ) -> None:
     ffprobe = program("ffprobe")
     out = tmp_path / "clip.mp4"
-    write_clip(one(sources(name)), [(5, 30)], out)
+    write_clip(stretches(one(sources(name)), [(5, 30)]), out)
     stream = probe(ffprobe, out, "-select_streams", "v:0", "-show_streams")["streams"][0]
     assert {key: stream[key] for key in facts} == facts
 
@@ -189,7 +189,7 @@ def test_what_the_picture_is_stays(
 def test_rotation_and_pixel_shape_stay(tmp_path: Path, sources: Callable[[str], Path]) -> None:
     source = sources("turned.mp4")
     out = tmp_path / "clip.mp4"
-    write_clip(one(source), [(5, 30)], out)
+    write_clip(stretches(one(source), [(5, 30)]), out)
     assert read_part(out).rotation == read_part(source).rotation == 270
     tall = tmp_path / "tall.mkv"
     with av.open(str(tall), "w") as target:
@@ -201,7 +201,7 @@ def test_rotation_and_pixel_shape_stay(tmp_path: Path, sources: Callable[[str], 
             picture = np.full((216, 180), 90, np.uint8)
             target.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="yuv420p")))
         target.mux(stream.encode(None))
-    write_clip(one(tall), [(2, 9)], out)
+    write_clip(stretches(one(tall), [(2, 9)]), out)
     with av.open(str(out)) as clip:
         assert clip.streams.video[0].sample_aspect_ratio == Fraction(16, 11)
         assert clip.streams.video[0].codec_context.colorspace == 1
@@ -228,12 +228,14 @@ def test_sound_keeps_its_place_and_nothing_else_is_heard(
     make_clip(source, frames=100, tones_ns=TONES, **extra)  # type: ignore[arg-type]
     recording = one(source)
     out = tmp_path / "clip.mp4"
-    write_clip(recording, [(30, 70)], out)  # 1.2 s to 2.8 s: the second tone alone
+    write_clip(stretches(recording, [(30, 70)]), out)  # 1.2 s to 2.8 s: the second tone alone
     assert onsets(heard(ffmpeg, out)) == pytest.approx([1.5 - 1.2], abs=AUDIO_FRAME_S)
     streams = probe(ffprobe, out, "-show_streams")["streams"]
     assert [float(str(s["start_time"])) for s in streams] == [0, 0]
     assert float(str(streams[1]["duration"])) == pytest.approx(1.6, abs=AUDIO_FRAME_S)
-    write_clip(recording, [(23, 35)], out)  # 0.92 s to 1.4 s: just after one, just before another
+    write_clip(
+        stretches(recording, [(23, 35)]), out
+    )  # 0.92 s to 1.4 s: just after one, just before another
     assert np.abs(heard(ffmpeg, out, "-ignore_editlist", "1")).max() < 0.05
 
 
@@ -246,7 +248,7 @@ def test_sound_that_starts_late_or_is_missing_is_silence(
     make_clip(second, frames=50, audio=False)
     parts = (read_part(first), read_part(second, 2 * NS))
     out = tmp_path / "clip.mp4"
-    write_clip(Recording(parts), [(25, 75)], out)
+    write_clip(stretches(Recording(parts), [(25, 75)]), out)
     sound = heard(ffmpeg, out)
     assert onsets(sound) == pytest.approx([0.5], abs=AUDIO_FRAME_S)
     assert len(sound) / 48000 == pytest.approx(2.0, abs=AUDIO_FRAME_S)
@@ -275,7 +277,7 @@ def test_all_sound_tracks_go_along_with_their_languages(
                     twin.stream = stream
                     target.mux(twin)
     out = tmp_path / "clip.mp4"
-    write_clip(one(source), [(10, 40)], out)
+    write_clip(stretches(one(source), [(10, 40)]), out)
     streams_found = probe(ffprobe, out, "-show_streams", "-select_streams", "a")["streams"]
     tags = [s["tags"] for s in streams_found]
     assert [t["language"] for t in tags if isinstance(t, dict)] == ["eng", "fre"]
@@ -291,7 +293,7 @@ def test_ranges_and_joins(program: Callable[[str], str], tmp_path: Path) -> None
         make_clip(path, frames=45, gop=15, first_number=45 * number, tones_ns=[400 * MS])
     hole = Recording((read_part(paths[0]), read_part(paths[1], 60 * NS)))
     out = tmp_path / "clip.mp4"
-    write_clip(hole, [(2, 12), (40, 60), (80, 81)], out)
+    write_clip(stretches(hole, [(2, 12), (40, 60), (80, 81)]), out)
     assert bar_codes(ffmpeg, out) == [*range(2, 12), *range(40, 60), 80]
     assert picture_times(ffprobe, out) == pytest.approx([i / 25 for i in range(31)], abs=0.00001)
     # tones: in the first part at 0.4 s = clip 0.32 s; in the second at clip 0.4 + 0.2 + 0.4 s
@@ -306,7 +308,7 @@ def test_parts_of_other_size_are_refused(sources: Callable[[str], Path], tmp_pat
     first = read_part(sources("plain.mp4"))
     recording = Recording((first, read_part(small, first.length)))
     with pytest.raises(MediaError, match="160x90"):
-        write_clip(recording, [(50, 70)], tmp_path / "clip.mp4")
+        write_clip(stretches(recording, [(50, 70)]), tmp_path / "clip.mp4")
     assert [p.name for p in tmp_path.iterdir()] == ["small.mp4"]
 
 
@@ -316,7 +318,7 @@ def test_captions_become_a_track(
     ffmpeg = program("ffmpeg")
     captions = Captions("own", (Cue(Span(80 * MS, 400 * MS), "first\nline"),), "en")
     out = tmp_path / "clip.mp4"
-    write_clip(one(sources("plain.mp4")), [(10, 40)], out, captions)
+    write_clip(stretches(one(sources("plain.mp4")), [(10, 40)]), out, captions)
     text = run(ffmpeg, "-v", "error", "-i", out, "-map", "0:s:0", "-f", "srt", "-").decode()
     assert text.splitlines()[1:4] == ["00:00:00,080 --> 00:00:00,400", "first", "line"]
     assert bar_codes(ffmpeg, out) == list(range(10, 40))
@@ -331,14 +333,20 @@ def test_interruption_leaves_nothing(sources: Callable[[str], Path], tmp_path: P
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        write_clip(one(sources("plain.mp4")), [(0, 60)], tmp_path / "clip.mp4", progress=interrupt)
+        write_clip(
+            stretches(one(sources("plain.mp4")), [(0, 60)]),
+            tmp_path / "clip.mp4",
+            progress=interrupt,
+        )
     assert len(seen) == 5
     assert not list(tmp_path.iterdir())
 
 
 def test_progress_ends_at_one(sources: Callable[[str], Path], tmp_path: Path) -> None:
     seen: list[float] = []
-    write_clip(one(sources("plain.mp4")), [(0, 30)], tmp_path / "clip.mp4", progress=seen.append)
+    write_clip(
+        stretches(one(sources("plain.mp4")), [(0, 30)]), tmp_path / "clip.mp4", progress=seen.append
+    )
     assert len(seen) > 10
     assert seen[-1] == 1.0
     assert all(0 <= fraction <= 1 for fraction in seen)
@@ -350,15 +358,15 @@ def test_what_cannot_be_cut_is_refused(sources: Callable[[str], Path], tmp_path:
     recording = one(source)
     for ranges in ([(5, 5)], [(-1, 5)], [(50, 61)], []):
         with pytest.raises(UsageError, match="a clip has at least one"):
-            write_clip(recording, ranges, tmp_path / "clip.mp4")
+            write_clip(stretches(recording, ranges), tmp_path / "clip.mp4")
     with pytest.raises(MediaError, match="recording itself"):
-        write_clip(recording, [(0, 5)], source)
+        write_clip(stretches(recording, [(0, 5)]), source)
     with pytest.raises(MediaError, match="clips are H"):
-        write_clip(recording, [(0, 5)], tmp_path / "clip.webm")
+        write_clip(stretches(recording, [(0, 5)]), tmp_path / "clip.webm")
     whole = source.read_bytes()
     source.write_bytes(whole[: len(whole) // 2])
     with pytest.raises(MediaError, match="cannot be decoded"):
-        write_clip(recording, [(40, 60)], tmp_path / "clip.mp4")
+        write_clip(stretches(recording, [(40, 60)]), tmp_path / "clip.mp4")
     assert [p.name for p in tmp_path.iterdir()] == ["own.mkv"]
 
 
@@ -366,7 +374,7 @@ def test_no_metadata_goes_along(tmp_path: Path) -> None:
     source, out = tmp_path / "a.mp4", tmp_path / "b.mp4"
     make_clip(source, frames=20, metadata={"title": "PLANTED", "comment": "PLANTED"})
     assert b"PLANTED" in source.read_bytes()
-    write_clip(one(source), [(0, 10)], out)
+    write_clip(stretches(one(source), [(0, 10)]), out)
     assert b"PLANTED" not in out.read_bytes()
 
 
@@ -396,7 +404,7 @@ def test_real_footage_at_quality_0_is_the_same_pixel_by_pixel(
     out = tmp_path / "clip.mp4"
     for source in footage:
         recording = one(source)
-        write_clip(recording, [(41, 60)], out, quality=0)
+        write_clip(stretches(recording, [(41, 60)]), out, quality=0)
         clip, wider = luma(ffmpeg, out, 0, 19), luma(ffmpeg, source, 40, 61)
         if recording.parts[0].codec == "h264":
             assert np.array_equal(clip, wider[1:-1])

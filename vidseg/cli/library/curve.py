@@ -17,7 +17,7 @@ from vidseg.cli.library.options import (
     opened,
 )
 from vidseg.cli.library.study_tables import deliver
-from vidseg.cli.options import FILE, Duration, json_option, quiet_option
+from vidseg.cli.options import FILE, Duration, given_without, json_option, quiet_option
 
 
 @click.command("curve")
@@ -98,6 +98,10 @@ def command(
     from vidseg.many.curve import Watch, curves
     from vidseg.model.problem import UsageError
 
+    if given_without("spread", "target_ns"):
+        raise UsageError("--spread is for --target: give that time as well")
+    if given_without("acceptable", "fail_above_ns") or given_without("margin", "fail_above_ns"):
+        raise UsageError("--acceptable and --margin are for --fail-above: give that time as well")
     if window % 2 == 0:
         raise UsageError("--window: an odd number of cases, so that it has a middle")
     if acceptable + margin >= 1:

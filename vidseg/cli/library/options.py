@@ -20,7 +20,7 @@ DEFAULT = "library.vidseg.sqlite"
 _DATE = re.compile(r"\d{4}(-\d\d(-\d\d)?)?")
 
 
-class Range(click.ParamType[tuple[Any, Any]]):
+class RangeText(click.ParamType[tuple[Any, Any]]):
     """``FIRST..LAST``, either left out, or one value that is both.
 
     ``end`` reads one of them and raises ValueError that says what was expected.
@@ -116,7 +116,7 @@ def filter_options(function: F) -> F:
             click.option(
                 "--date",
                 "dates",
-                type=Range(date),
+                type=RangeText(date),
                 default=(None, None),
                 metavar="FIRST..LAST",
                 help="Only operations within: years, months or days, both ends included.",
@@ -124,7 +124,7 @@ def filter_options(function: F) -> F:
             click.option(
                 "--case-number",
                 "case_numbers",
-                type=Range(case_number),
+                type=RangeText(case_number),
                 default=(None, None),
                 metavar="FIRST..LAST",
                 help="Only these places in a surgeon's series.",

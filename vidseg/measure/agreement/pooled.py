@@ -66,13 +66,11 @@ class PooledAgreement:
     cases: int
     observed_ns: int
     accuracy_pooled: float
-    accuracy_mean: float
     kappa_pooled: float
     kappa_mean: float
     kappa_labelled_pooled: float
     edit_mean: float
     f1_pooled: tuple[tuple[int, float], ...]
-    f1_mean: tuple[tuple[int, float], ...]
     boundaries: tuple[Boundaries, ...]
     steps: tuple[PooledStep, ...]
     start: Limits
@@ -93,17 +91,12 @@ def pool(agreements: Sequence[Agreement]) -> PooledAgreement:
         cases=len(agreements),
         observed_ns=sum(one.observed_ns for one in agreements),
         accuracy_pooled=float(np.trace(table) / table.sum()) if table.sum() else NAN,
-        accuracy_mean=_mean(one.accuracy for one in agreements),
         kappa_pooled=cohen_kappa(table),
         kappa_mean=_mean(one.kappa for one in agreements),
         kappa_labelled_pooled=cohen_kappa(labelled(table, labels)),
         edit_mean=_mean(one.edit for one in agreements),
         f1_pooled=tuple(
             (percent, sum((dict(one.hits)[percent] for one in agreements), Hits(0, 0, 0)).f1)
-            for percent in OVERLAPS
-        ),
-        f1_mean=tuple(
-            (percent, _mean(dict(one.hits)[percent].f1 for one in agreements))
             for percent in OVERLAPS
         ),
         boundaries=_pooled_boundaries(agreements),

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from vidseg.measure.audit.track import Flags, Reals, Run, Track, runs
+from vidseg.measure.audit.track import Flags, Reals, Track, TrackRun, runs
 from vidseg.model.finding import Finding
 
 WINDOW_S, SIDE_S = 1.6, 2.4
@@ -73,7 +73,7 @@ def _without(signal: Reals, taken: Flags) -> Reals:
     return kept
 
 
-def _ratio(signal: Reals, before: Run, after: Run) -> float:
+def _ratio(signal: Reals, before: TrackRun, after: TrackRun) -> float:
     """Give how many times the median of ``before`` that of ``after`` is; 1 where unknown."""
     parts = [signal[max(0, a) : b] for a, b in (before, after)]
     parts = [part[~np.isnan(part)] for part in parts]
@@ -100,7 +100,7 @@ def _falls_back(signals: list[Reals], place: int, window: int, half: int) -> int
     return None if best is None else best[1]
 
 
-def _faster(track: Track, run: Run, up: float, down: float) -> Finding:
+def _faster(track: Track, run: TrackRun, up: float, down: float) -> Finding:
     return Finding(
         "speeded-up",
         track.time(run[0]),

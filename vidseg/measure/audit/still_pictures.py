@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from vidseg.measure.audit.track import Flags, Reals, Run, Track, runs
+from vidseg.measure.audit.track import Flags, Reals, Track, TrackRun, runs
 from vidseg.model.finding import Finding
 
 BLACK_LUMA, BLACK_SPREAD = 18.0, 8.0
@@ -177,7 +177,7 @@ def _other(track: Track, place: int) -> bool:
     return _apart(track, place) >= OTHER and step > 6 and step > 3 * usual
 
 
-def _fades(track: Track, black: Flags) -> Iterator[Run]:
+def _fades(track: Track, black: Flags) -> Iterator[TrackRun]:
     """Yield runs in which the picture goes down to dark, out of it, or both, step by step."""
     if not len(track):
         return
@@ -251,9 +251,9 @@ def again_findings(track: Track, taken: Flags) -> list[Finding]:
     ]
 
 
-def _evenly(found: list[Run]) -> list[list[Run]]:
+def _evenly(found: list[TrackRun]) -> list[list[TrackRun]]:
     """Put runs that follow each other at an even distance into one group, others into their own."""
-    groups: list[list[Run]] = []
+    groups: list[list[TrackRun]] = []
     at = 0
     while at < len(found):
         end = at + 2
@@ -268,11 +268,11 @@ def _evenly(found: list[Run]) -> list[list[Run]]:
     return groups
 
 
-def _gap(found: list[Run], place: int) -> int:
+def _gap(found: list[TrackRun], place: int) -> int:
     return found[place][0] - found[place - 1][0]
 
 
-def _shown_evenly(track: Track, group: list[Run]) -> Finding:
+def _shown_evenly(track: Track, group: list[TrackRun]) -> Finding:
     pace = float(np.median([_gap(group, place) for place in range(1, len(group))]))
     return Finding(
         "duplicated-frames",
@@ -284,7 +284,7 @@ def _shown_evenly(track: Track, group: list[Run]) -> Finding:
     )
 
 
-def _amid(track: Track, run: Run, low: Reals) -> bool:
+def _amid(track: Track, run: TrackRun, low: Reals) -> bool:
     """Say whether movement goes on right up to ``run`` and right after it.
 
     At a turning point movement slows down before it stops. Beside a key frame encoders save bits

@@ -13,7 +13,7 @@ from vidseg.model.survey import Survey
 Reals = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 Times = npt.NDArray[np.int64]
-Run = tuple[int, int]
+TrackRun = tuple[int, int]
 """Places ``[first, last)`` in a track."""
 
 
@@ -86,7 +86,7 @@ def as_track(survey: Survey, recording: Recording) -> Track:
     )
 
 
-def runs(flags: Flags) -> list[Run]:
+def runs(flags: Flags) -> list[TrackRun]:
     """List the runs of True as places ``[first, last)``."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
     return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

@@ -15,11 +15,8 @@ from vidseg.model.annotation import Annotation, Segment
 from vidseg.model.clock import format_time
 from vidseg.model.edits import Edit, EditMap, Inserted, Pause, Removed, Speed
 from vidseg.model.problem import UsageError
-from vidseg.model.span import Span, Spans
+from vidseg.model.span import Kept, Span, Spans
 from vidseg.model.timing import Timing
-
-Kept = Sequence[tuple[Span, int]]
-"""What the copy holds: spans of case time (ns), each with where it starts in the copy."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,22 +1,30 @@
 """Measured values spoken of this case: machine settings, widths, lens power, grades.
 
-The unit is the trade's, also where the speaker leaves it out ("vacuum forty" is 40 mmHg). Clock
-positions, counts, turns and dates are no measures; nor are values supposed, asked, or said of
-another case or day.
+What can be measured stands in the vocabulary (``[[quantity]]``): units, words, a plausible range.
+A number belongs to the quantity whose word stands nearest in what is said, whose unit is the one
+spoken (or that is usually said without) and whose range holds it; each word speaks for one number.
+Where that tells nothing, a unit and a range that only one quantity has do. Where two fit, the value
+is of unknown quantity and told apart. Clock positions, counts and turns are no measures; nor are
+values supposed, asked, or said of another case or day.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise, zip_longest
 
-from vidseg.measure.draft.assertion import Sense
-from vidseg.measure.draft.evidence import sentences
+from rapidfuzz import fuzz
+
+from vidseg.measure.draft.assertion import Sense, read_clause
+from vidseg.measure.draft.evidence import Sentence, sentences
 from vidseg.measure.draft.hearing import sounding
 from vidseg.measure.draft.numbers import Number, find_numbers, tokens
 from vidseg.model.annotation import Cue
+from vidseg.model.clock import NS
+from vidseg.model.procedure import Quantity
 
 SI = {
     "mmHg": (133.322387415, "Pa"),
@@ -34,80 +42,82 @@ SI = {
 """Factor and SI unit of each trade unit (BIPM SI brochure; mmHg as the conventional one).
 Ages, grades, gauges and Snellen fractions have none."""
 
-_UNITS: tuple[tuple[tuple[str, ...], str], ...] = (
-    (("millimeter", "of", "mercury"), "mmHg"),
-    (("mm", "of", "mercury"), "mmHg"),
-    (("mm", "hg"), "mmHg"),
-    (("mmhg",), "mmHg"),
-    (("milliliter", "per", "minute"), "mL/min"),
-    (("ml", "per", "minute"), "mL/min"),
-    (("cc", "per", "minute"), "mL/min"),
-    (("ml", "/", "min"), "mL/min"),
-    (("cc", "/", "min"), "mL/min"),
-    (("ml", "a", "minute"), "mL/min"),
-    (("cc", "a", "minute"), "mL/min"),
-    (("milliliter", "a", "minute"), "mL/min"),
-    (("percent",), "%"),
-    (("per", "cent"), "%"),
-    (("%",), "%"),
-    (("centimeter",), "cm"),
-    (("cm",), "cm"),
-    (("millimeter",), "mm"),
-    (("mm",), "mm"),
-    (("mil",), "mm"),
-    (("micron",), "um"),
-    (("micrometer",), "um"),
-    (("diopter",), "D"),
-    (("degree",), "deg"),
-    (("°",), "deg"),
-    (("gauge",), "G"),
-    (("second",), "s"),
-    (("milliliter",), "mL"),
-    (("ml",), "mL"),
-    (("cc",), "mL"),
-    (("milligram",), "mg"),
-    (("mg",), "mg"),
-    (("year",), "y"),
+_SPOKEN_UNITS: tuple[tuple[tuple[str, ...], str], ...] = tuple(
+    (tuple(words.split()), unit)
+    for unit, spoken in {
+        "mmHg": "millimeter of mercury|mm of mercury|mm hg|mmhg",
+        "mL/min": "milliliter per minute|ml per minute|cc per minute|ml / min|cc / min|"
+        "ml a minute|cc a minute|milliliter a minute|mil a minute|mil per minute",
+        "L/min": "liter per minute|liter a minute|l per minute|l / min",
+        "%s": "percent second",
+        "%": "percent|per cent|%",
+        "cm": "centimeter|cm",
+        "mm": "millimeter|mm|mil",
+        "um": "micron|micrometer|um",
+        "D": "diopter|d",
+        "deg": "degree|deg|°",
+        "G": "gauge|g",
+        "min": "minute|min",
+        "s": "second|sec",
+        "L": "liter",
+        "mL": "milliliter|ml|cc|of a mil|of a ml|mil",
+        "mg": "milligram|mg",
+        "y": "year",
+    }.items()
+    for words in spoken.split("|")
 )
-_SETTINGS = {
-    "vacuum": ("vacuum", "mmHg"),
-    "suction": ("vacuum", "mmHg"),
-    "flow": ("flow_rate", "mL/min"),
-    "aspiration": ("flow_rate", "mL/min"),
-    "bottle": ("bottle_height", "cm"),
-    "power": ("ultrasound_power", "%"),
-    "torsional": ("ultrasound_power", "%"),
-    "grade": ("nucleus_grade", "grade"),
-}
-_WIDTHS = (
-    (("pupil",), "pupil_diameter"),
-    (("optic",), "iol_optic_diameter"),
-    (("axial", "length"), "axial_length"),
-    (("rhexis", "rexis", "capsulorhexis", "capsulotomy"), "rhexis_diameter"),
-    (("paracentesis", "port", "stab"), "paracentesis_width"),
-    (("inner", "lip", "internal"), "inner_opening_width"),
-    (("limbus",), "distance_from_limbus"),
-    (("groove", "frown", "tunnel", "scleral", "external"), "tunnel_width"),
-    (("incision", "keratome", "wound", "entry", "blade", "slit"), "incision_width"),
-)
-_BY_STEP = {
-    "paracentesis": "paracentesis_width",
-    "main_incision": "incision_width",
-    "capsulorhexis": "rhexis_diameter",
-    "scleral_tunnel": "tunnel_width",
-    "iol_insertion": "iol_optic_diameter",
-    "pupil_expansion": "pupil_diameter",
-}
-_LENS = "iol_insertion"
+"""What is said for each unit, the longer form first where one begins with another."""
+_SAME = {"mL/min": {"mL"}, "mL": {"mm"}, "mm": {"mL"}}
+"""Units that share a short form: "mil" is a millilitre or a millimetre."""
 _NO_MEASURE = frozenset(
-    {"o'clock", "oclock", "clock", "hour", "piece", "time", "quadrant", "hand", "instrument", "cut"}
+    {"o'clock", "oclock", "clock", "hour", "time", "turn"}
+    | {"piece", "quadrant", "hand", "instrument", "cut"}
 )
+_NOT_AFTER = frozenset(
+    {"expiry", "expire", "expiration", "lot", "serial", "number", "room", "step"}
+)
+"""Words before figures that are read off a label or count something."""
+_TURNED = frozenset({"turn", "turned", "rotate", "rotated", "spin", "rotation"})
+_SPELL = frozenset({"since", "for", "within", "over", "ago", "later", "last", "past"})
+"""Words that make years a stretch of time and not an age."""
+_SELF_EVIDENT = frozenset({"mmHg", "mL/min", "L/min", "%s", "D", "G", "um", "mg"})
+"""Units that alone may tell what is meant; so many things have a width, an angle or a time."""
 _TOLD = frozenset({Sense.NOW, Sense.BEFORE, Sense.AHEAD, Sense.POSTPONED})
+_HEDGE = re.compile(r"\b(?:maybe|perhaps|about|around|roughly|almost|nearly)\b", re.IGNORECASE)
+"""Words that make a value rough, and leave it told."""
+_ACUITY = frozenset({5, 6, 7.5, 9, 12, 15, 18, 20, 24, 25, 30, 36, 40, 50, 60, 100, 200, 400})
+"""Lower figures of Snellen fractions in metres and in feet (common practice)."""
+
+NEARLY = 75
+"""Likeness (0 to 100) of the sounds of two long words that counts as the same word misheard."""
+_SIGHT = frozenset({"vision", "acuity", "see", "sight"})
+_STROKES = (("over",), ("by",), ("/",), ("on",))
+
+REACH = 5.0
+"""Tokens over which a word's claim to a number falls to a third (our choice)."""
+BEHIND = 0.6
+"""What a claim is worth where the word follows the number: most say the word first."""
+EARLIER = (0.45, 0.3)
+"""What it is worth where the word was said one or two sentences before, within ``FRESH_NS``."""
+FRESH_NS = 15 * NS
+AT_WORK = 0.25
+"""Claim of a quantity that is measured during the step at hand."""
+BROKEN = 0.12
+"""Claim of any number that is not whole: nobody counts in decimals."""
+WITH_UNIT, BARE, SMALL, APART = 0.25, 0.35, 0.5, 0.05
+"""Least claim of a number with a unit, of one without, of a small whole number without (they count
+and point as often as they measure), and the least lead before the next."""
+SMALL_UP_TO = 12
+LONGER = 0.1
+"""What each further word of a name adds: "average power" is not "power"."""
 
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """A value spoken at ``at`` (ns, the caption's start). ``value`` is text: ``2.4``, ``6/36``."""
+    """A value spoken at ``at`` (ns, the caption's start). ``value`` is text: ``2.4``, ``6/36``.
+
+    ``quantity`` is empty where two quantities fit.
+    """
 
     at: int
     quantity: str
@@ -124,175 +134,246 @@ class Measured:
         return float(self.value) * factor, unit
 
 
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """One sentence as tokens in their plain form, its numbers, and where it was said."""
+
+    cue: int
+    at: int
+    tokens: tuple[str, ...]
+    numbers: tuple[Number, ...]
+    told: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Claim:
+    """What speaks for a quantity: ``word`` tells apart the places of its words."""
+
+    worth: float
+    number: int
+    value: float
+    unit: str
+    quantity: Quantity
+    word: tuple[int, int]
+
+
 def find_measures(
-    cues: Sequence[Cue], step_of: Mapping[int, str] | None = None
+    cues: Sequence[Cue],
+    quantities: Sequence[Quantity],
+    step_of: Mapping[int, str] | None = None,
 ) -> tuple[Measured, ...]:
     """Find the values spoken of this case, in order.
 
-    ``step_of`` gives the drafted step of a caption by its number: what a bare width is of.
+    ``step_of`` gives the drafted step of a caption by its number.
     """
+    spoken = sentences(cues)
+    said = [
+        _said(sentence, following, cues[sentence.cue].span.start)
+        for sentence, following in zip_longest(spoken, spoken[1:])
+    ]
+    terms = {quantity.name: _terms(quantity) for quantity in quantities}
     found: list[Measured] = []
-    for sentence in sentences(cues):
-        if sentence.reading.sense not in _TOLD:
-            continue
-        at = cues[sentence.cue].span.start
-        step = (step_of or {}).get(sentence.cue, "")
-        for quantity, value, unit in measures_in(sentence.text, step):
-            found.append(Measured(at, quantity, value, unit, sentence.cue))
+    for place, one in enumerate(said):
+        if one.told and one.numbers:
+            step = (step_of or {}).get(one.cue, "")
+            found.extend(_measured(one, said[max(0, place - 2) : place], quantities, terms, step))
     return tuple(found)
 
 
-def measures_in(text: str, step: str = "") -> list[tuple[str, str, str]]:
-    """Find (quantity, value, unit) in one sentence; ``step``: what is being done meanwhile."""
-    said = [_plain(token) for token in tokens(text)]
-    numbers = find_numbers(said)
-    found: list[tuple[str, str, str]] = []
-    skip = -1
-    for place, number in enumerate(numbers):
-        if place == skip:
-            continue
-        after = numbers[place + 1] if place + 1 < len(numbers) else None
-        snellen = _snellen(said, number, after)
-        if snellen is not None:
-            found.append(("visual_acuity", snellen, "snellen"))
-            skip = place + 1
-            continue
-        low = numbers[place - 1].last if place else 0
-        high = after.first if after else len(said)
-        measured = _measure(said, number, low, high, step)
-        if measured is not None:
-            found.append((measured[0], _text(measured[2]), measured[1]))
-    return found
+def _said(sentence: Sentence, following: Sentence | None, at: int) -> _Said:
+    words = tuple(_plain(token) for token in tokens(sentence.text))
+    count = len(words)
+    if following is not None and words[-1:] and words[-1] not in ".?!":
+        # a number may go on in the next caption: "five and a", "half"
+        words += tuple(_plain(token) for token in tokens(following.text)[:3])
+    numbers = tuple(number for number in find_numbers(words) if number.first < count)
+    end = max([count, *(number.last + 1 for number in numbers if number.last >= count)])
+    reading = read_clause(_HEDGE.sub("", sentence.text), sentence.text.rstrip().endswith("?"))
+    return _Said(sentence.cue, at, words[:end], numbers, reading.sense in _TOLD)
 
 
 def _plain(token: str) -> str:
-    """Give a unit or keyword its one form: no plural, American spelling, sounds alike."""
-    token = {"metre": "meter", "metres": "meter"}.get(token, token)
+    """Give a unit or word its one form: no plural, American spelling, sounds alike."""
     for british, american in (("metre", "meter"), ("litre", "liter"), ("dioptre", "diopter")):
         token = token.replace(british, american)
-    if len(token) > 4 and token.endswith("s") and not token.endswith(("ss", "us", "is")):
-        token = token[:-1]
-    if len(token) > 4 and sounding(token) == sounding("vacuum"):
-        return "vacuum"
+    if len(token) > 3 and token.endswith("s") and not token.endswith(("ss", "us", "is")):
+        token = token.removesuffix("'s") if token.endswith("'s") else token[:-1]
     return token
 
 
-def _text(value: float) -> str:
-    return f"{value:.4g}"
+def _terms(quantity: Quantity) -> list[tuple[str, ...]]:
+    return [tuple(_plain(token) for token in tokens(text)) for text in quantity.spoken]
 
 
-def _snellen(said: Sequence[str], number: Number, after: Number | None) -> str | None:
-    if after is None or number.value not in (6, 20) or after.first != number.last + 1:
-        return None
-    if said[number.last] not in ("by", "over", "/", "on") or after.value < 3:
-        return None
-    return f"{number.value:g}/{after.value:g}"
-
-
-def _measure(
-    said: Sequence[str], number: Number, low: int, high: int, step: str
-) -> tuple[str, str, float] | None:
-    value = number.value
-    unit = _unit_after(said, number.last)
-    before = list(said[max(low, number.first - 7) : number.first])[::-1]
-    behind = list(said[number.last : min(high, number.last + 7)])
-    if not unit and behind[:1] and behind[0] in _NO_MEASURE:
-        return None
-    setting = next((_SETTINGS[word] for word in before if word in _SETTINGS), None)
-    if setting is None and unit in ("mmHg", "mL/min", "cm", "%"):
-        setting = next((_SETTINGS[word] for word in behind if word in _SETTINGS), None)
-    if setting is not None and unit in ("", setting[1]) and not _stray(before, setting[0]):
-        return (*setting, value)
-    around = {*said[max(0, low - 2) : number.first], *said[number.last : high + 2]}
-    if unit == "mmHg":
-        return "intraocular_pressure", unit, value
-    if unit == "mL/min":
-        return "flow_rate", unit, value
-    if unit == "%":
-        drug = {"cellulose", "methyl", "methylcellulose", "lidocaine", "lignocaine", "solution"}
-        return ("concentration" if drug & around else "ultrasound_power"), unit, value
-    if unit == "y":
-        return ("patient_age", unit, value) if value >= 1 and value <= 110 else None
-    if unit == "cm":
-        return "bottle_height" if {"bottle", "head", "above"} & set(said) else "length", unit, value
-    if unit == "G":
-        return "cannula_gauge", unit, value
-    if unit == "mL":
-        return "drug_volume", unit, value
-    if unit == "mg":
-        return "drug_dose", unit, value
-    if unit == "um":
-        return "depth", unit, value
-    if unit == "deg":
-        blade = {"blade", "knife", "port", "stab"} & set(said)
-        turned = {"turn", "rotate", "rotated", "turned", "spin", "rotation"} & set(said)
-        return None if turned else ("blade_angle" if blade else "axis", unit, value)
-    if unit == "s":
-        sound = {"ultrasound", "phaco", "energy", "effective"} & set(said)
-        return "ultrasound_time" if sound else "duration", unit, value
-    if unit == "mm":
-        return _width(said, number, low, high, step), unit, value
-    if unit == "D":
-        bent = {"cylinder", "rule", "astigmatism", "toric"} & set(said)
-        return ("astigmatism" if bent else "iol_power"), unit, value
-    if {"axial", "length"} <= set(before) and 15 <= value <= 40:
-        return "axial_length", "mm", value
-    if 15 <= value <= 110 and value.is_integer() and _of_a_person(said, number, behind):
-        return "patient_age", "y", value
-    if before[:1] == ["plus"] or before[:1] == ["+"]:
-        return ("iol_power", "D", value) if 4 <= value <= 40 else None
-    blades = {"keratome", "blade", "knife", "slit"}
-    if blades & set(behind[:2]) and 1.5 <= value <= 6 and not value.is_integer():
-        return "incision_width", "mm", value
-    # A broken number without a unit, said of the size of what is being cut, is in millimetres.
-    sized = {"size", "diameter", "wide", "width", "big", "small", "around", "about"} & set(said)
-    if (
-        not value.is_integer()
-        and 0.5 <= value <= 13
-        and step in _BY_STEP
-        and step != _LENS
-        and (sized or step == "main_incision")
-    ):
-        return _width(said, number, low, high, step), "mm", value
-    return None
-
-
-def _of_a_person(said: Sequence[str], number: Number, behind: Sequence[str]) -> bool:
-    if behind and behind[0] not in (".", ",", "and", "with", "right", "left", "has"):
+def _alike(word: str, other: str) -> bool:
+    """Say whether a word is the other, or sounds nearly like it where both are long."""
+    if word == other:
+        return True
+    if min(len(word), len(other)) < 7:
         return False
-    before = " ".join(said[max(0, number.first - 8) : number.first])
-    people = (
-        r"\b(?:he|she|lady|man|woman|gentleman|patient|aged|age|hes|shes|he s|she s|he's|she's)\b"
-    )
-    return re.search(people, before) is not None
+    key, own = sounding(other), sounding(word)
+    return min(len(key), len(own)) > 3 and fuzz.ratio(key, own) >= NEARLY
 
 
-def _stray(before: Sequence[str], quantity: str) -> bool:
-    """Say whether the keyword stands too far off, with another thought between."""
-    words = [word for word in before if _SETTINGS.get(word, ("",))[0] == quantity]
-    between = before[: before.index(words[0])] if words else []
-    return any(mark in between for mark in (".", ";", "?", "!"))
+def _places(words: Sequence[str], term: Sequence[str]) -> Iterator[tuple[int, int]]:
+    """Yield the tokens [first, last) that say a term, also where it was heard as two words."""
+    for first in range(len(words) - len(term) + 1):
+        if all(map(_alike, words[first : first + len(term)], term)):
+            yield first, first + len(term)
+    if len(term) == 1:
+        for first in range(len(words) - 1):
+            if words[first].isalpha() and _alike("".join(words[first : first + 2]), term[0]):
+                yield first, first + 2
 
 
-def _unit_after(said: Sequence[str], at: int) -> str:
-    for words, unit in _UNITS:
-        if tuple(said[at : at + len(words)]) == words:
-            return unit
-    return ""
+def _measured(
+    one: _Said,
+    earlier: Sequence[_Said],
+    quantities: Sequence[Quantity],
+    terms: Mapping[str, Sequence[tuple[str, ...]]],
+    step: str,
+) -> list[Measured]:
+    claims: list[_Claim] = []
+    chosen: dict[int, tuple[str, str, str]] = {}
+    taken: set[int] = set()
+    for numbers, fraction in _fractions(one, quantities):
+        if taken.isdisjoint(numbers):
+            chosen[numbers[0]] = fraction
+            taken.update(numbers)
+    for number, heard in enumerate(one.numbers):
+        if number not in taken:
+            claims += _claims(one, number, heard, earlier, quantities, terms, step)
+    words: set[tuple[int, int]] = set()
+    for claim in sorted(claims, key=lambda claim: -claim.worth):
+        if claim.number in chosen or (claim.word in words and claim.word[0] >= 0):
+            continue
+        rivals = [
+            other.worth
+            for other in claims
+            if other.number == claim.number
+            and other.quantity is not claim.quantity
+            and (other.word not in words or other.word[0] < 0)
+        ]
+        if claim.worth < _least(claim, one.numbers[claim.number]):
+            continue
+        unsure = claim.worth - max(rivals, default=0.0) < APART
+        if unsure and not claim.unit:
+            continue
+        name = "" if unsure else claim.quantity.name
+        chosen[claim.number] = (
+            name,
+            f"{claim.value:.6g}",
+            claim.unit or claim.quantity.units[0],
+        )
+        words.add(claim.word)
+    return [Measured(one.at, *chosen[number], one.cue) for number in sorted(chosen)]
 
 
-def _width(said: Sequence[str], number: Number, low: int, high: int, step: str) -> str:
-    """Name a width by the nearest thing it can belong to, else by the step at hand."""
-    best, distance = "", 99
-    for words, quantity in _WIDTHS:
-        for place, token in enumerate(said):
-            if token in words or sounding(token) in {sounding(word) for word in words}:
-                if low <= place < number.first:
-                    far = number.first - place
-                elif number.last <= place < high + 3:
-                    far = place - number.last
-                else:
-                    continue
-                if far < distance:
-                    best, distance = quantity, far
-    return best or _BY_STEP.get(step, "width")
+def _least(claim: _Claim, heard: Number) -> float:
+    if claim.unit:
+        return WITH_UNIT
+    whole = claim.value.is_integer() and claim.value <= SMALL_UP_TO
+    return SMALL if whole and heard.last - heard.first == 1 else BARE
+
+
+def _fractions(
+    one: _Said, quantities: Sequence[Quantity]
+) -> Iterator[tuple[range, tuple[str, str, str]]]:
+    """Yield Snellen fractions and the numbers they take: two parted by "over", "by" or a stroke, or
+    by nothing where sight is spoken of ("six thirty six" is heard as 636)."""
+    named = next((q.name for q in quantities if "snellen" in q.units), None)
+    if named is None:
+        return
+    sight = bool(_SIGHT & set(one.tokens))
+    for place, number in enumerate(one.numbers):
+        lower = number.value - 600
+        if sight and number.last - number.first > 1 and lower in _ACUITY:
+            yield range(place, place + 1), (named, f"6/{lower:g}", "snellen")
+    for place, (upper, under) in enumerate(pairwise(one.numbers)):
+        between = one.tokens[upper.last : under.first]
+        if (
+            upper.value in (6, 20)
+            and under.value in _ACUITY
+            and (between in _STROKES or (sight and not between))
+        ):
+            row = (named, f"{upper.value:g}/{under.value:g}", "snellen")
+            yield range(place, place + 2), row
+
+
+def _claims(
+    one: _Said,
+    number: int,
+    heard: Number,
+    earlier: Sequence[_Said],
+    quantities: Sequence[Quantity],
+    terms: Mapping[str, Sequence[tuple[str, ...]]],
+    step: str,
+) -> Iterator[_Claim]:
+    spoken = _units_after(one.tokens, heard.last)
+    before, behind = one.tokens[: heard.first], one.tokens[heard.last :]
+    counts = not spoken and bool(behind) and behind[0] in _NO_MEASURE
+    pronoun = not spoken and one.tokens[heard.first : heard.last] == ("one",)
+    turned = "deg" in spoken and bool(_TURNED & set(one.tokens))
+    spell = "y" in spoken and bool(_SPELL & {*before[-2:], *behind[1:2]})
+    if counts or pronoun or turned or spell or _NOT_AFTER & set(before[-3:]):
+        return
+    sign = -1.0 if before[-1:] == ("minus",) else 1.0
+    fitting = []
+    for quantity in quantities:
+        unit = next((unit for unit in quantity.units if unit in spoken), "")
+        if not unit and (spoken or not quantity.bare):
+            continue
+        signs = {sign, 1.0} if quantity.lowest >= 0 else {sign}
+        ways = [way * own for own in signs for way in heard.readings]
+        value = next((v for v in ways if quantity.lowest <= v <= quantity.highest), None)
+        if value is not None:
+            fitting.append((quantity, unit, value))
+    alone = len(fitting) == 1 and bool(spoken & _SELF_EVIDENT)
+    for quantity, unit, value in fitting:
+        by_step = AT_WORK if step and step in quantity.steps else 0.0
+        with_unit = 0.1 if unit else 0.0 if value.is_integer() else BROKEN
+        yield _Claim(
+            by_step + with_unit + (WITH_UNIT if alone else 0.0),
+            number, value, unit, quantity, (-1, -1),
+        )  # fmt: skip
+        for term in terms[quantity.name]:
+            for first, last in _places(one.tokens, term):
+                worth = _worth(one, heard, first, last) * (1 + LONGER * (len(term) - 1))
+                if worth > 0:
+                    yield _Claim(
+                        worth + by_step + with_unit, number, value, unit, quantity, (first, last)
+                    )
+            for share, last_said in zip(EARLIER, reversed(earlier), strict=False):
+                if one.at - last_said.at <= FRESH_NS:
+                    for _, last in _places(last_said.tokens, term):
+                        answered = any(n.first >= last for n in last_said.numbers)
+                        worth = share * (0.3 if answered else 1.0)
+                        yield _Claim(
+                            worth + by_step + with_unit, number, value, unit, quantity, (-1, -1)
+                        )
+
+
+def _worth(one: _Said, heard: Number, first: int, last: int) -> float:
+    """Say what the word at tokens [first, last) is worth to a number."""
+    if last <= heard.first:
+        between, worth = (last, heard.first), 1.0
+    elif first >= heard.last:
+        between, worth = (heard.last, first), BEHIND
+    else:
+        return 0.0
+    words = one.tokens[between[0] : between[1]]
+    worth *= math.exp(-len(words) / REACH)
+    worth *= 0.5 ** sum(word in ".;:?!" for word in words)
+    worth *= 0.8 ** sum(word in (",", "and", "but", "then") for word in words)
+    if any(between[0] <= other.first < between[1] for other in one.numbers):
+        worth *= 0.5
+    return worth
+
+
+def _units_after(words: Sequence[str], at: int) -> set[str]:
+    """Give the units that what follows a number may mean: none where no unit is said."""
+    for start in (at, at + 1) if words[at : at + 1] == ("of",) else (at,):
+        for said, unit in _SPOKEN_UNITS:
+            if tuple(words[start : start + len(said)]) == said:
+                return {unit} | (_SAME.get(unit, set()) if said == ("mil",) else set())
+    return set()

@@ -19,18 +19,28 @@ _TOKEN = re.compile(r"\d+(?:[.,]\d+)?|[^\W\d_]+(?:['’][^\W\d_]+)*|[%/+;:.!?,°
 
 @dataclass(frozen=True, slots=True)
 class Number:
-    """A number spoken: its value and the tokens ``[first, last)`` that say it."""
+    """A number spoken: its value and the tokens ``[first, last)`` that say it.
+
+    ``other`` is a second way to read the same tokens: "twenty two nine" is 22.9, or 22 and 9.
+    """
 
     value: float
     first: int
     last: int
+    other: float | None = None
+
+    @property
+    def readings(self) -> tuple[float, ...]:
+        """The ways to read it, the likelier first."""
+        return (self.value,) if self.other is None else (self.value, self.other)
 
 
 def tokens(text: str) -> list[str]:
     """Split a text into lower-case words, numbers and marks; hyphens part words."""
     plain = re.sub(r"<[^>]*>", " ", text).lower().replace("-", " ")
     return [
-        token.replace(",", ".") if token[0].isdigit() else token for token in _TOKEN.findall(plain)
+        token.replace(",", ".") if token[0].isdecimal() else token
+        for token in _TOKEN.findall(plain)
     ]
 
 
@@ -43,22 +53,30 @@ def find_numbers(said: Sequence[str]) -> list[Number]:
         if number is None:
             at += 1
         else:
+            number = _with_digit(said, number)
             found.append(number)
             at = number.last
     return found
 
 
-def spoken_number(text: str) -> float | None:
-    """Give the value of a text that is one number and nothing else, or None."""
-    said = tokens(text)
-    found = find_numbers(said)
-    whole = len(found) == 1 and found[0].first == 0 and found[0].last == len(said)
-    return found[0].value if whole else None
+def _with_digit(said: Sequence[str], number: Number) -> Number:
+    """Read a digit right behind a whole number as its decimal: "two four", "22 5"."""
+    digit = _at(said, number.last)
+    word = digit in _UNITS and 1 <= _UNITS[digit] <= 9
+    if not number.value.is_integer() or not 1 <= number.value < 100:
+        return number
+    written = said[number.first].isdecimal()
+    if not (word and not written) and not (written and digit.isdecimal() and len(digit) == 1):
+        return number
+    if _at(said, number.last + 1) in ("point", "hundred", "thousand") or digit == "0":
+        return number
+    whole = float(f"{number.value:.0f}.{_UNITS.get(digit, 0) or digit}")
+    return Number(whole, number.first, number.last + 1, number.value)
 
 
 def _number_at(said: Sequence[str], at: int) -> Number | None:
     word = said[at]
-    if word[0].isdigit():
+    if word[0].isdecimal():
         value, end = float(word), at + 1
         return _with_part(said, value, at, end)
     if word in ("a", "half") or word in _PARTS:
@@ -110,7 +128,7 @@ def _digits(said: Sequence[str], at: int) -> tuple[str, int] | None:
             text += "0"
         elif word in _UNITS and _UNITS[word] <= 9:
             text += str(_UNITS[word])
-        elif word.isdigit() or (not text and (word in _TENS or word in _UNITS)):
+        elif word.isdecimal() or (not text and (word in _TENS or word in _UNITS)):
             small = _below_hundred(said, at)
             return (
                 text + (word if small is None else str(small[0])),
@@ -133,7 +151,7 @@ def _with_part(said: Sequence[str], value: float, first: int, end: int) -> Numbe
         return Number(float(f"{value:.0f}.{digits[0]}"), first, digits[1])
     if _at(said, end) == "and":
         step = end + 1 + (_at(said, end + 1) == "a")
-        if _at(said, step) in ("half", "quarter"):
+        if _at(said, step) in ("half", "quarter"):  # "six and a half", "six and half"
             return Number(value + _PARTS[_at(said, step)], first, step + 1)
     return Number(value, first, end)
 

@@ -96,10 +96,6 @@ class Sharing:
     interval: bool = False
 
 
-TEXT_LETTERS = "ABCDEFGHIJKLMNOR"
-"""Identifiers that stand in words and numbers."""
-
-
 def safe_harbor(sharing: Sharing) -> tuple[DisclosureItem, ...]:
     """Give a line for each of the 18 identifiers."""
     return tuple(

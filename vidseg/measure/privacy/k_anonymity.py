@@ -8,7 +8,6 @@ promise: who knows one of its members may still learn something.
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -30,17 +29,12 @@ class Group:
     size: int
 
 
-def smallest_group(rows: Sequence[Values], names: Sequence[str]) -> int:
-    """Give k of a table: the size of its smallest group by ``names``; 0 without rows.
-
-    A value that is not told counts as a value of its own.
-    """
-    return min(Counter(_key(row, names) for row in rows).values(), default=0)
-
-
 def group_sizes(own: Values, others: Sequence[Values]) -> tuple[Group, ...]:
     """Give the group of ``own`` among ``others`` (own not among them) by each value told, and at
-    last by all together; empty where nothing is told."""
+    last by all together; empty where nothing is told.
+
+    A value that another case does not tell counts as a value of its own.
+    """
     names = tuple(own)
     wanted = [(name,) for name in names] + ([names] if len(names) > 1 else [])
     return tuple(

@@ -1,7 +1,9 @@
 """H.264 streams: their units, parameter sets and the sample description of a spliced file.
 
-Sources: ITU-T H.264, 7.3.2 (parameter sets), 7.4.1 (unit types), A.3 (levels), E.1 (VUI);
-ISO/IEC 14496-15, 5.3.3 (avcC). From memory; tests read the files with other programs.
+Sources: ITU-T H.264, 7.3.1 and table 7-1 (units and their types), 7.3.2.1.1 (sequence parameter
+set, scaling lists in 7.3.2.1.1.1), 7.3.2.2 (picture parameter set), 7.3.3 and 7.4.3 (slice header),
+table A-1 (levels), E.1.1 and E.1.2 (VUI, HRD); ISO/IEC 14496-15, 5.3.3.1 (avcC). Tests read the
+files with other programs.
 """
 
 from __future__ import annotations

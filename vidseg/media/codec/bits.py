@@ -1,7 +1,8 @@
 """NAL units of H.264 and HEVC: how they are stored, and reading and writing of single bits.
 
-Sources: ITU-T H.264 and H.265, 7.3.1 (NAL units, emulation prevention), 9.1/9.2 (Exp-Golomb
-codes), Annex B (start codes); ISO/IEC 14496-15 (units preceded by their length). From memory.
+Sources: ITU-T H.264, 7.3.1 and 7.4.1.1 (NAL units, emulation prevention), 9.1 (Exp-Golomb codes),
+7.3.2.11 (trailing bits), Annex B (start codes), and the same in ITU-T H.265: 7.3.1.1, 7.4.2, 9.2,
+Annex B; ISO/IEC 14496-15, 5.3.3.1 and 8.3.3.1 (units preceded by their length).
 """
 
 from __future__ import annotations

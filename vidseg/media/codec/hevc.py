@@ -4,9 +4,9 @@ x265 numbers all its parameter sets 0, as most recorders do, so ours are renumbe
 number in a slice is chosen so that its code is exactly one byte longer: nothing behind it
 moves within its byte, and the coded picture is not touched.
 
-Sources: ITU-T H.265, 7.3.1.2 (unit header), 7.3.2 (parameter sets), 7.3.3 (profile), 7.3.6.1
-(slice header), table 7-1 (unit types); ISO/IEC 14496-15, 8.3.3 (hvcC). From memory; tests read
-the files with other programs.
+Sources: ITU-T H.265, 7.3.1.2 (unit header), table 7-1 (unit types), 7.3.2.1, 7.3.2.2 and 7.3.2.3
+(video, sequence and picture parameter sets), 7.3.3 (profile, tier and level), 7.3.6.1 (slice
+segment header); ISO/IEC 14496-15, 8.3.3.1 (hvcC). Tests read the files with other programs.
 """
 
 from __future__ import annotations

@@ -3,9 +3,9 @@
 Kept is what decoding needs. Of supplemental messages (SEI) only those stay that consist of
 numbers about decoding and light, with no room for text, clock or identifiers.
 
-Sources: ITU-T H.264, table 7-1 (units) and Annex D (messages; D.1.1 and D.2.1 for the list);
-ITU-T H.265, table 7-1 and Annex D (D.2.1). From memory; tests read the files with other
-programs.
+Sources: ITU-T H.264, table 7-1 (units), 7.3.2.3.1 (a message: its type and size), Annex D (the
+types, and what each message holds); ITU-T H.265, table 7-1, 7.3.5 and Annex D. Tests read the
+files with other programs.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from vidseg.media.codec.bits import escaped, unescaped
 from vidseg.media.codec.parameter_sets import SYNTAXES, Syntax
 
 _LIGHT = frozenset({137, 144, 147})
-"""Mastering display, light level, preferred transfer (D.1.27 on): how light is to be shown."""
+"""Mastering display, light level, preferred transfer: how light is to be shown."""
 
 MESSAGES = {
     "h264": frozenset({0, 6, 45, 47}) | _LIGHT,
@@ -24,7 +24,7 @@ MESSAGES = {
 }
 """Messages kept: buffering period, (HEVC: picture timing, active parameter sets,) recovery
 point, frame packing, display orientation, light. The picture timing of H.264 (type 1) goes: it
-can hold the time of day (clock_timestamp, D.1.3). So do user data (4, 5), time codes (136)."""
+can hold the time of day (clock_timestamp_flag). So do user data (4, 5), time codes (136)."""
 
 _UNITS = {
     "h264": SYNTAXES["h264"].slices | {7, 8, 13},

@@ -18,7 +18,7 @@ from vidseg.model.recording import Recording
 from vidseg.model.screening import UnlikeView
 from vidseg.model.span import Span
 
-Real = npt.NDArray[np.float64]
+Features = npt.NDArray[np.float64]
 
 FEWEST = 8
 LIKE = 0.25
@@ -74,7 +74,7 @@ def _empty(small: Picture) -> int:
     return -1 if gray.mean() < BLACK else int(gray.mean() > WHITE)
 
 
-def _features(small: Picture) -> Real:
+def _features(small: Picture) -> Features:
     """Give the square roots of what shares of the picture have which colour, light and texture.
 
     Three parts, each of length 1, so that distances are Hellinger's: colour (Lab, a and b),
@@ -93,7 +93,7 @@ def _features(small: Picture) -> Real:
     return np.concatenate([np.sqrt(part / max(1e-9, part.sum())) for part in parts])
 
 
-def _distance(features: Real) -> Real:
+def _distance(features: Features) -> Features:
     """Give how far each picture lies from the nearest LIKE of all pictures, 0 to 1, shape (n,)."""
     apart = np.sqrt(np.maximum(0, 2 * (4 - features @ features.T))) / np.sqrt(8)
     nearest = max(1, round(LIKE * len(features)))

@@ -25,7 +25,7 @@ from vidseg.media.picture.static_overlays import (
 from vidseg.model.clock import NS, format_time
 from vidseg.model.progress import Progress
 from vidseg.model.recording import Recording
-from vidseg.model.screening import Overlay, Screening, UnlikeView
+from vidseg.model.screening import Overlay, Screening
 from vidseg.model.span import Span, Spans
 
 CHANGED = 0.7
@@ -78,16 +78,6 @@ def find_look(recording: Recording, progress: Progress | None = None) -> Screeni
     overlays.sort(key=lambda o: (o.span.start, o.y, o.x))
     report(1.0)
     return Screening(tuple(overlays), views, tuple(remarks))
-
-
-def find_overlays(recording: Recording, progress: Progress | None = None) -> tuple[Overlay, ...]:
-    """Give the overlays of ``find_look`` alone."""
-    return find_look(recording, progress).overlays
-
-
-def find_unlike(recording: Recording, progress: Progress | None = None) -> tuple[UnlikeView, ...]:
-    """Give the unlike views of ``find_look`` alone."""
-    return find_look(recording, progress).views
 
 
 def _overlays(

@@ -5,19 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-import numpy as np
-import numpy.typing as npt
 from PIL import Image
 
 from vidseg.disk.atomic_write import written_aside
+from vidseg.media.picture.sparse_pictures import Picture
 from vidseg.media.picture.still import shown
 from vidseg.media.picture.still_candidates import by_part
 from vidseg.media.read.keyframes import sparse_frames
 from vidseg.model.progress import Progress
 from vidseg.model.recording import Recording
 from vidseg.model.screening import Overlay, UnlikeView
-
-Picture = npt.NDArray[np.uint8]
 
 THUMBNAIL_PX = 320
 """Longest side of a thumbnail (px)."""

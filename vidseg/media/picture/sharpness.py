@@ -34,12 +34,11 @@ THUMBNAIL_PX = 32
 class FrameQuality:
     """What the middle of one picture is like.
 
-    ``sharpness`` is the variance of the Laplacian (luma squared), ``mean_luma`` goes from 0 to
-    255, ``blown_out`` and ``black`` are shares of the pixels, from 0 to 1.
+    ``sharpness`` is the variance of the Laplacian (luma squared), ``blown_out`` and ``black`` are
+    shares of the pixels, from 0 to 1.
     """
 
     sharpness: float
-    mean_luma: float
     blown_out: float
     black: float
 
@@ -84,15 +83,9 @@ def luma_quality(luma: Luma) -> FrameQuality:
     """Measure ``luma``, shape (h, w), as given by ``central_luma``."""
     return FrameQuality(
         sharpness=laplacian_variance(luma),
-        mean_luma=float(luma.mean()),
         blown_out=float(np.count_nonzero(luma >= BLOWN_OUT) / luma.size),
         black=float(np.count_nonzero(luma <= BLACK) / luma.size),
     )
-
-
-def frame_quality(frame: VideoFrame) -> FrameQuality:
-    """Measure the middle of one decoded frame."""
-    return luma_quality(central_luma(frame))
 
 
 def thumbnail(luma: Luma) -> Luma:

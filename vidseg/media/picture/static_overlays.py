@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 Gray = npt.NDArray[np.uint8]
-Real = npt.NDArray[np.float32]
+EdgeValues = npt.NDArray[np.float32]
 
 BLOCK = 4
 """Pictures summed at a time; every stretch looked at is two blocks or more."""
@@ -83,9 +83,9 @@ class PictureBlock:
     first: int
     last: int
     count: int
-    x: Real = field(repr=False)
-    y: Real = field(repr=False)
-    square: Real = field(repr=False)
+    x: EdgeValues = field(repr=False)
+    y: EdgeValues = field(repr=False)
+    square: EdgeValues = field(repr=False)
 
     def __add__(self, other: PictureBlock) -> PictureBlock:
         return PictureBlock(
@@ -111,7 +111,7 @@ class StaticBox:
     score: float
 
 
-def edges(gray: Gray) -> tuple[Real, Real]:
+def edges(gray: Gray) -> tuple[EdgeValues, EdgeValues]:
     """Give the edges' direction, shape (h, w) each, with a length of 0 to 1 by strength."""
     x = cv2.Scharr(gray, cv2.CV_32F, 1, 0, scale=1 / 32)
     y = cv2.Scharr(gray, cv2.CV_32F, 0, 1, scale=1 / 32)
@@ -119,7 +119,7 @@ def edges(gray: Gray) -> tuple[Real, Real]:
     return np.asarray(x / length, np.float32), np.asarray(y / length, np.float32)
 
 
-def two_sided(x: Real, y: Real) -> Real:
+def two_sided(x: EdgeValues, y: EdgeValues) -> EdgeValues:
     """Give how dense edges of opposite directions lie around each place, shape (h, w).
 
     None where one direction prevails, as at a rim or a border.
@@ -131,7 +131,7 @@ def two_sided(x: Real, y: Real) -> Real:
     return np.asarray(np.where(left_over <= PREVAILING * strength, both, 0), np.float32)
 
 
-def fine(x: Real, y: Real) -> Real:
+def fine(x: EdgeValues, y: EdgeValues) -> EdgeValues:
     """Give the squared length of directions once their mean over the neighbourhood is taken off.
 
     Broad edges (a pupil's rim, shade) are alike over the neighbourhood; strokes are not.
@@ -247,7 +247,7 @@ def _pieces(
         yield place, (labels[place] == number) & ink[place]
 
 
-def _usual(shares: Real, size: int) -> float:
+def _usual(shares: EdgeValues, size: int) -> float:
     """Give the share that stands in most of the scene, of a picture of ``size`` px."""
     missing = max(0, round(POOL * size) - shares.size)
     return float(np.quantile(np.append(shares, np.zeros(missing, np.float32)), USUAL))
@@ -303,7 +303,7 @@ def _overlap(a: StaticBox, b: StaticBox) -> float:
     return wide * high / min(_area(a), _area(b))
 
 
-def presence(pictures: Sequence[Gray], like: Sequence[Gray], box: StaticBox) -> Real:
+def presence(pictures: Sequence[Gray], like: Sequence[Gray], box: StaticBox) -> EdgeValues:
     """Say for each picture how much of what stands in the box in ``like`` it shows, about 0 to 1.
 
     Shape (n,).

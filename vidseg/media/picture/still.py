@@ -20,12 +20,12 @@ from PIL import Image
 
 from vidseg.disk.atomic_write import written_aside
 from vidseg.media.picture.sharpness import Luma, nearly_identical
-from vidseg.media.picture.still_candidates import Candidates, MeasuredFrame, Range, by_part
+from vidseg.media.picture.still_candidates import Candidates, MeasuredFrame, by_part
 from vidseg.media.read.frames import upright
 from vidseg.media.read.keyframes import sparse_frames
 from vidseg.model.clock import NS
 from vidseg.model.progress import Progress
-from vidseg.model.recording import Part, Recording
+from vidseg.model.recording import FrameRange, Part, Recording
 
 KEYFRAMES = 13
 """Key frames looked at in each step."""
@@ -70,7 +70,7 @@ class Choice:
 
 
 def choose_stills(
-    recording: Recording, steps: Sequence[Sequence[Range]], progress: Progress | None = None
+    recording: Recording, steps: Sequence[Sequence[FrameRange]], progress: Progress | None = None
 ) -> tuple[Choice | None, ...]:
     """Choose one frame for each step: sharp, well lit, and unlike those chosen before it.
 
@@ -108,18 +108,6 @@ def choose_stills(
     report(1.0)
     measured = [[n for n in window if n in survey.pictures] for window in windows]
     return _choose_each(survey, measured, steps, usual, choices)
-
-
-def choose_still(
-    recording: Recording, ranges: Sequence[Range], progress: Progress | None = None
-) -> Choice | None:
-    """Choose the frame for one step alone; see ``choose_stills``."""
-    return choose_stills(recording, [ranges], progress)[0]
-
-
-def write_still(recording: Recording, frame: int, out: Path, quality: int = 92) -> None:
-    """Write case-wide frame number ``frame`` as a JPEG; see ``write_pictures``."""
-    write_pictures(recording, [(frame, out)], quality)
 
 
 def write_pictures(
@@ -170,7 +158,7 @@ def _write_jpeg(picture: npt.NDArray[np.uint8], out: Path, quality: int) -> None
         Image.fromarray(picture).save(aside, "JPEG", quality=quality, subsampling=0, optimize=True)
 
 
-def _middle(whole: Range) -> Range:
+def _middle(whole: FrameRange) -> FrameRange:
     """Give the middle 60 % of a range, at least one frame."""
     first, last = whole
     fifth = (last - first) // 5
@@ -181,7 +169,9 @@ def _share(report: Progress, start: float, end: float) -> Progress:
     return lambda done: report(start + (end - start) * done)
 
 
-def _following(survey: Candidates, choice: Choice | None, ranges: Sequence[Range]) -> list[int]:
+def _following(
+    survey: Candidates, choice: Choice | None, ranges: Sequence[FrameRange]
+) -> list[int]:
     """List the frames to look at last: a key frame and the few after it, or one frame alone.
 
     Only what follows a key frame comes cheap: anything else has to be decoded from far back.
@@ -197,7 +187,7 @@ def _following(survey: Candidates, choice: Choice | None, ranges: Sequence[Range
 def _choose_each(
     survey: Candidates,
     pools: Sequence[Sequence[int]],
-    steps: Sequence[Sequence[Range]],
+    steps: Sequence[Sequence[FrameRange]],
     usual: float | None = None,
     before: Sequence[Choice | None] | None = None,
 ) -> tuple[Choice | None, ...]:
@@ -233,7 +223,7 @@ def _choose_each(
     return tuple(chosen)
 
 
-def _score(picture: MeasuredFrame, number: int, ranges: Sequence[Range]) -> float:
+def _score(picture: MeasuredFrame, number: int, ranges: Sequence[FrameRange]) -> float:
     """Weigh sharpness by what can be seen and by nearness to the middle of the visit."""
     quality = picture.quality
     weight = 0.5

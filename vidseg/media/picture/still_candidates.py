@@ -18,10 +18,7 @@ from vidseg.media.picture.sharpness import (
 )
 from vidseg.media.read.keyframes import keyframes, sparse_frames
 from vidseg.model.progress import Progress
-from vidseg.model.recording import Recording
-
-Range = tuple[int, int]
-"""Case-wide frame numbers ``[first, last)``."""
+from vidseg.model.recording import FrameRange, Recording
 
 REACH = 60
 """Frames behind a key frame that are still cheap to get at: two seconds at 30 frames/s."""
@@ -53,7 +50,7 @@ class Candidates:
         self.keyframes: set[int] = set()
 
     def look_at_keyframes(
-        self, ranges: Iterable[Range], count: int, progress: Progress | None = None
+        self, ranges: Iterable[FrameRange], count: int, progress: Progress | None = None
     ) -> None:
         """Measure up to ``count`` key frames spread over each range, or close before it."""
         targets = [number for span in ranges for number in spread(span, count)]
@@ -74,7 +71,7 @@ class Candidates:
                     if progress is not None:
                         progress(done / total)
 
-    def look_between_keyframes(self, ranges: Iterable[Range], count: int) -> None:
+    def look_between_keyframes(self, ranges: Iterable[FrameRange], count: int) -> None:
         """Measure up to ``count`` frames in each range that lie not far behind a key frame.
 
         Where a range hardly has such frames, any evenly spread ones are taken, at whatever
@@ -101,7 +98,7 @@ class Candidates:
                 if progress is not None:
                     progress(done / total)
 
-    def inside(self, ranges: Sequence[Range]) -> list[int]:
+    def inside(self, ranges: Sequence[FrameRange]) -> list[int]:
         """List the measured frames in ``ranges``, rising."""
         return sorted(
             number
@@ -133,7 +130,7 @@ class Candidates:
         }
 
 
-def spread(span: Range, count: int) -> list[int]:
+def spread(span: FrameRange, count: int) -> list[int]:
     """Spread ``count`` frame numbers evenly over a range; fewer where it is shorter."""
     first, last = span
     return sorted(

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from av import VideoFrame
 
-from vidseg.media.picture.sharpness import central_luma, laplacian_variance
+from vidseg.media.picture.sharpness import Luma, central_luma, laplacian_variance
 from vidseg.media.read.frames import decode
 from vidseg.media.read.opening import opened, video_stream
 from vidseg.media.read.reader import frames_from_start
@@ -20,10 +20,7 @@ from vidseg.model.clock import pts_to_ns
 from vidseg.model.problem import MediaError
 from vidseg.model.progress import Progress
 from vidseg.model.recording import Part, Recording
-from vidseg.model.survey import LAGS, PartSurvey, Survey
-
-Luma = npt.NDArray[np.uint8]
-Real = npt.NDArray[np.float32]
+from vidseg.model.survey import LAGS, Floats32, PartSurvey, Survey
 
 WIDTH, HEIGHT = 160, 90
 BLOCKS = (16, 9)
@@ -96,7 +93,7 @@ def _survey_part(part: Part, eye: Eye, tell: Callable[[int], None]) -> PartSurve
     if not places:
         raise MediaError(str(part.path), "not one frame of the picture stream can be decoded")
     found = np.frombuffer(places, np.int64).copy()
-    named: dict[str, Real] = {
+    named: dict[str, Floats32] = {
         name: np.frombuffer(values, np.float32).copy() for name, values in eye.signals.items()
     }
     change, local = (named.pop(name).reshape(-1, len(LAGS)) for name in ("change", "local"))
@@ -165,8 +162,8 @@ class Eye:
     def __init__(self) -> None:
         self.signals: dict[str, array[float]] = {}
         self._before: deque[tuple[Luma, float]] = deque(maxlen=max(LAGS))
-        self._flat: Real | None = None
-        self._histogram: Real | None = None
+        self._flat: Floats32 | None = None
+        self._histogram: Floats32 | None = None
         self._window = cv2.createHanningWindow((WIDTH, HEIGHT), cv2.CV_32F)
 
     def begin(self) -> None:

@@ -202,7 +202,8 @@ def _decode_all(path: Path, found: PacketList, progress: Progress | None) -> Fra
 def longest_rise(times: list[int]) -> list[int]:
     """Give a longest strictly rising run of ``times``, leaving out as few as can be.
 
-    Patience sorting, O(n log n): Knuth, The Art of Computer Programming 3, 5.1.4 (from memory).
+    Patience sorting, O(n log n): Schensted, Canad J Math 1961;13:179-191; Fredman, Discrete Math
+    1975;11:29-35.
     """
     tails: list[int] = []
     places: list[int] = []

@@ -10,7 +10,7 @@ _NICE = 10
 _BELOW_NORMAL = -1
 
 
-def lower_priority() -> None:
+def lower_thread_priority() -> None:
     """Let the calling thread, and threads it starts, wait behind others where that can be said.
 
     Linux: a thread has a niceness of its own, which the threads it starts take over. Windows:

@@ -27,7 +27,6 @@ from vidseg.media.codec.payload import clean_units
 from vidseg.media.read.frames import decode
 from vidseg.media.read.opening import opened, video_stream
 from vidseg.media.redact.redact_plan import (
-    Kept,
     Redaction,
     RedactionPlan,
     fitted_captions,
@@ -54,6 +53,7 @@ from vidseg.media.write.target import (
 from vidseg.model.problem import MediaError
 from vidseg.model.progress import Progress
 from vidseg.model.recording import Captions, Chapter, Recording
+from vidseg.model.span import Kept
 
 QUALITIES = (14, 6, 1)
 """x264's constant rate factors tried one after another until covered places come out black."""
@@ -100,7 +100,7 @@ def redact(
     kind = container_of(out)
     if kind == "webm":
         raise MediaError(str(out), "copies to share are written to .mp4, .mov or .mkv")
-    refuse_own_sources(recording, out)
+    refuse_own_sources(recording.parts, out)
     work = _Work(recording, redaction, out, kind, chapters, captions, progress)
     reason = "as asked"
     if not redaction.reencode:

@@ -8,15 +8,13 @@ from itertools import pairwise
 
 import numpy as np
 
-from vidseg.media.read.stretch import Stretch, stretches
 from vidseg.media.write.cover import Cover, box_of, cover_of
 from vidseg.model.annotation import Cue
 from vidseg.model.mask import Mask
 from vidseg.model.problem import UsageError
 from vidseg.model.recording import Captions, Chapter, Part, Recording
-from vidseg.model.span import Span, Spans
-
-Kept = tuple[tuple[Span, int], ...]
+from vidseg.model.span import Kept, Span, Spans
+from vidseg.model.stretch import Stretch, stretches
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,8 +1,10 @@
 """The strict reader of MP4 and MOV: every box, every byte of it, against an allow-list.
 
-Sources: ISO/IEC 14496-12 (boxes, sample tables, edit lists), 14496-14 and -15 (sample entries);
-Apple's QuickTime File Format (text tracks). From memory; tests read the files with other
-programs.
+Sources: ISO/IEC 14496-12, 4.2 and 4.3 (boxes, ftyp), 8.1 to 8.4 (mdat, moov, trak, mdia), 8.5 to
+8.7 (sample tables, edit lists, places), 8.9 (sample groups), 8.10 and 8.11 (udta, meta), 12.1
+(pasp, colr); ISO/IEC 14496-15, 5.4 and 8.4 (entries of H.264 and HEVC); from memory ISO/IEC
+14496-14 (mp4a, esds) and Apple's QuickTime File Format (text tracks). Tests read the files with
+other programs.
 """
 
 from __future__ import annotations
@@ -54,8 +56,6 @@ _PLAIN_WORDS = (b"ftab", b"Arial", b"btrt")
 _MOST_PRIMING = 4096
 """Samples of AAC before its sound begins; no encoder's own delay is longer."""
 
-Found = Iterator[str]
-
 
 @dataclass(slots=True)
 class _Track:
@@ -73,7 +73,7 @@ class _Boxes:
         self.pools: list[tuple[int, int]] = []
         self.scale = 1
 
-    def walk(self, parent: str, at: int, end: int) -> Found:
+    def walk(self, parent: str, at: int, end: int) -> Iterator[str]:
         while at < end:
             if end - at < 8:
                 yield f"{end - at} bytes behind the boxes of {parent or 'the file'}"
@@ -91,7 +91,7 @@ class _Boxes:
                 yield from self._box(kind, parent, at + head, at + size)
             at += size
 
-    def _box(self, kind: str, parent: str, at: int, end: int) -> Found:
+    def _box(self, kind: str, parent: str, at: int, end: int) -> Iterator[str]:
         if kind == "mdat":
             self.pools.append((at, end))
             return
@@ -110,7 +110,7 @@ class _Boxes:
             return
         yield from self._leaf(kind, parent, self.data[at:end])
 
-    def _fixed_part(self, kind: str, head: bytes) -> Found:
+    def _fixed_part(self, kind: str, head: bytes) -> Iterator[str]:
         if kind in _ENTRIES:
             self.tracks[-1].codec = _ENTRIES[kind]
             if any(head[:6]) or head[12:16] not in (b"\0\0\0\0", b"FFMP"):
@@ -118,7 +118,7 @@ class _Boxes:
             if kind != "mp4a" and any(head[42:74]):
                 yield f"the program {_printable(head[43:74])!r} in {kind!r}"
 
-    def _leaf(self, kind: str, parent: str, body: bytes) -> Found:
+    def _leaf(self, kind: str, parent: str, body: bytes) -> Iterator[str]:
         if kind in _SIZES and len(body) not in _SIZES[kind]:
             yield f"{len(body)} bytes in a box {kind!r}"
         elif kind in _ROWS:
@@ -136,19 +136,19 @@ class _Boxes:
         elif kind in _LEAVES:
             yield from _LEAVES[kind](self, body)
 
-    def _text_entry(self, kind: str, parent: str, body: bytes) -> Found:
+    def _text_entry(self, kind: str, parent: str, body: bytes) -> Iterator[str]:
         if parent == "stsd":
             self.tracks[-1].codec = "text"
         words = re.findall(rb"[\x20-\x7e]{4,}", body)
         if len(body) > 120 or any(word.strip(b"\0") not in _PLAIN_WORDS for word in words):
             yield f"bytes in a text description {kind!r}"
 
-    def _ftyp(self, body: bytes) -> Found:
+    def _ftyp(self, body: bytes) -> Iterator[str]:
         brands = [body[:4], *(body[at : at + 4] for at in range(8, len(body), 4))]
         if any(brand not in _BRANDS for brand in brands) or body[4:8] not in _VERSIONS:
             yield "a strange brand of the file"
 
-    def _movie(self, body: bytes) -> Found:
+    def _movie(self, body: bytes) -> Iterator[str]:
         yield from _times("mvhd", body)
         long = body[0] == 1
         if len(body) != (112 if long else 100):
@@ -157,37 +157,37 @@ class _Boxes:
         if any(body[-74:-64]) or any(body[-28:-4]):
             yield "bytes in unused fields of 'mvhd'"
 
-    def _track(self, body: bytes) -> Found:
+    def _track(self, body: bytes) -> Iterator[str]:
         yield from _times("tkhd", body)
         if len(body) != (96 if body[0] == 1 else 84) or any(body[-60:-52]):
             yield "bytes in unused fields of 'tkhd'"
 
-    def _media(self, body: bytes) -> Found:
+    def _media(self, body: bytes) -> Iterator[str]:
         yield from _times("mdhd", body)
         long = body[0] == 1
         if len(body) != (36 if long else 24) or any(body[-2:]):
             yield "bytes in unused fields of 'mdhd'"
         self.tracks[-1].scale = int.from_bytes(body[20:24] if long else body[12:16], "big")
 
-    def _handler(self, body: bytes) -> Found:
+    def _handler(self, body: bytes) -> Iterator[str]:
         name = body[24:].rstrip(b"\0")
         if name[:1] and name[0] == len(name) - 1:
             name = name[1:]
         if name not in _HANDLERS or body[12:16] not in (b"\0" * 4, b"appl") or any(body[16:24]):
             yield f"the handler name {_printable(name)!r}"
 
-    def _edit(self, body: bytes) -> Found:
+    def _edit(self, body: bytes) -> Iterator[str]:
         self.tracks[-1].edits = body
         row = 20 if body[0] == 1 else 12
         if int.from_bytes(body[4:8], "big") != 1 or len(body) != 8 + row:
             yield "an edit list with several edits"
             self.tracks[-1].edits = b""
 
-    def _colour(self, body: bytes) -> Found:
+    def _colour(self, body: bytes) -> Iterator[str]:
         if body[:4] not in (b"nclx", b"nclc") or len(body) > 11:
             yield "a colour profile"
 
-    def _sound_header(self, body: bytes) -> Found:
+    def _sound_header(self, body: bytes) -> Iterator[str]:
         at, header = 4, b""
         for tag, fixed in ((3, 3), (4, 13), (5, None)):
             if body[at] != tag:
@@ -204,10 +204,10 @@ class _Boxes:
         if body[at:].replace(b"\x80", b"") != b"\x06\x01\x02":
             yield "bytes behind the decoder header of the sound"
 
-    def _picture_header(self, body: bytes) -> Found:
+    def _picture_header(self, body: bytes) -> Iterator[str]:
         yield from strange_header(self.tracks[-1].codec, body)
 
-    def _chapters(self, body: bytes) -> Found:
+    def _chapters(self, body: bytes) -> Iterator[str]:
         at = 9
         for _ in range(body[8]):
             size = body[at + 8]
@@ -220,7 +220,7 @@ class _Boxes:
         if at != len(body):
             yield "bytes behind the chapters"
 
-    def samples(self) -> Found:
+    def samples(self) -> Iterator[str]:
         """Judge every sample, and every byte of the pools that is none."""
         used: list[tuple[int, int]] = []
         for track in self.tracks:
@@ -240,7 +240,7 @@ class _Boxes:
             if reached < end:
                 yield f"{end - reached} bytes that no sample refers to"
 
-    def _hidden(self, track: _Track) -> Found:
+    def _hidden(self, track: _Track) -> Iterator[str]:
         """Name what an edit list hides."""
         if not track.edits or "stts" not in track.tables:
             return
@@ -256,7 +256,7 @@ class _Boxes:
             yield "an edit list that hides pictures or text"
 
 
-_LEAVES: dict[str, Callable[[_Boxes, bytes], Found]] = {
+_LEAVES: dict[str, Callable[[_Boxes, bytes], Iterator[str]]] = {
     "ftyp": _Boxes._ftyp, "mvhd": _Boxes._movie, "tkhd": _Boxes._track, "mdhd": _Boxes._media,
     "hdlr": _Boxes._handler, "elst": _Boxes._edit, "colr": _Boxes._colour,
     "esds": _Boxes._sound_header, "avcC": _Boxes._picture_header, "hvcC": _Boxes._picture_header,
@@ -275,7 +275,7 @@ def _printable(name: bytes) -> str:
     return name.strip(b"\0").decode("utf-8", "replace")
 
 
-def _times(kind: str, body: bytes) -> Found:
+def _times(kind: str, body: bytes) -> Iterator[str]:
     if any(body[4 : 20 if body[0] == 1 else 12]):
         yield f"a time of creation or change in {kind!r}"
 

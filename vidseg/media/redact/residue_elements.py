@@ -1,7 +1,7 @@
 """The strict reader of Matroska: every element against an allow-list.
 
-Sources: RFC 8794 (EBML), RFC 9559 (Matroska elements). From memory; tests read the files with
-other programs.
+Sources: RFC 8794, 11 (elements of EBML), RFC 9559, 5 (elements of Matroska) and 10 (blocks). Tests
+read the files with other programs.
 """
 
 from __future__ import annotations
@@ -42,8 +42,6 @@ _NAMES = {
     0x7672: "projection data",
 }  # fmt: skip
 
-Found = Iterator[str]
-
 
 class _Elements:
     def __init__(self, data: mmap, texts: Collection[str] | None) -> None:
@@ -51,7 +49,7 @@ class _Elements:
         self.codecs: dict[int, str] = {}
         self.track = 0
 
-    def walk(self, at: int, end: int) -> Found:
+    def walk(self, at: int, end: int) -> Iterator[str]:
         while at < end:
             number, body, following = self._head(at, end)
             if number in _MASTERS:
@@ -78,7 +76,7 @@ class _Elements:
             raise ValueError(f"an element of unknown length at byte {at}")
         return number, at, at + size
 
-    def _leaf(self, number: int, body: bytes) -> Found:
+    def _leaf(self, number: int, body: bytes) -> Iterator[str]:
         if number in _NUMBERS:
             if len(body) > 8:
                 yield f"{len(body)} bytes in the number {number:X}"
@@ -110,7 +108,7 @@ class _Elements:
         else:
             yield from self._word(number, body)
 
-    def _word(self, number: int, body: bytes) -> Found:
+    def _word(self, number: int, body: bytes) -> Iterator[str]:
         text = body.rstrip(b"\0").decode("utf-8", "replace")
         if number == 0x85:
             yield from strange_text(body, self.texts)
@@ -132,7 +130,7 @@ class _Elements:
         else:
             yield _NAMES.get(number, f"an element {number:X}")
 
-    def _block(self, at: int, end: int) -> Found:
+    def _block(self, at: int, end: int) -> Iterator[str]:
         first = self.data[at]
         width = 9 - first.bit_length()
         track = int.from_bytes(self.data[at : at + width], "big") & ((1 << 7 * width) - 1)

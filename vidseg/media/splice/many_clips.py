@@ -4,59 +4,45 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
-from dataclasses import dataclass
 from pathlib import Path
 from threading import Event, Lock, local
 
 import av.logging
 
-from vidseg.media.read.stretch import stretches
 from vidseg.media.read.threads import cores as all_cores
 from vidseg.media.read.threads import encoder_threads
 from vidseg.media.splice.groups import NotSpliceable
-from vidseg.media.splice.splice import ClipReport, Verify, reencode_clip, splice_clip
+from vidseg.media.splice.splice import ClipReport, reencode_clip, splice_clip
 from vidseg.media.splice.splicing import Sources
+from vidseg.model.clip import Clip
+from vidseg.model.cutting import AS_USUAL, Cutting
 from vidseg.model.problem import UsageError
 from vidseg.model.progress import Progress
-from vidseg.model.recording import Captions, Recording
 
 _REPORT_EVERY_S = 0.2
 
 
-@dataclass(frozen=True, slots=True)
-class ClipOrder:
-    """One clip to be written: case-wide frame ranges, the file, captions on the clip's clock."""
-
-    ranges: tuple[tuple[int, int], ...]
-    out: Path
-    captions: Captions | None = None
-
-
 def write_exact_clips(
-    recording: Recording,
-    orders: Sequence[ClipOrder],
+    clips: Sequence[Clip],
+    folder: Path,
+    how: Cutting = AS_USUAL,
     *,
-    quality: int = 18,
-    reencode: bool = False,
-    verify: Verify = "edges",
     cores: int = 0,
     progress: Progress | None = None,
     on_clip: Callable[[int, ClipReport], None] | None = None,
 ) -> tuple[ClipReport, ...]:
-    """Write all ``orders`` as ``write_exact_clip`` does, ``cores`` at a time (0: all there are).
+    """Write all ``clips`` into ``folder``, ``cores`` at a time (0: all there are).
 
-    Spliced clips are made side by side, each on one core; those that must be re-encoded follow
-    one by one, each on all cores. ``progress`` and ``on_clip`` (place in ``orders``, report) are
-    called in the calling thread only. Raises UsageError for two orders with one file, else as
-    ``write_exact_clip``; on failure or Ctrl-C finished clips stay and nothing else does.
+    As ``write_clip``, but whole groups of pictures are copied where they can be, and only the
+    frames at the edges are encoded (``how.quality`` or better). Spliced clips are made side by
+    side, each on one core; those that must be re-encoded follow one by one, each on all cores.
+    ``progress`` and ``on_clip`` (place in ``clips``, report) are called in the calling thread only.
+    Raises UsageError for two clips with one name, else as ``write_clip``; on failure or Ctrl-C
+    finished clips stay and nothing else does.
     """
-    if len({order.out.absolute() for order in orders}) < len(orders):
+    if len({clip.name for clip in clips}) < len(clips):
         raise UsageError("two clips would be written to one file")
-    frames = [
-        sum(piece.last - piece.first for piece in stretches(recording, order.ranges))
-        for order in orders
-    ]
-    tally = _Tally(frames, progress)
+    tally = _Tally([clip.n_frames for clip in clips], progress)
     reports: dict[int, ClipReport] = {}
 
     def finished(place: int, report: ClipReport) -> None:
@@ -65,26 +51,19 @@ def write_exact_clips(
         if on_clip:
             on_clip(place, report)
 
-    reasons = dict.fromkeys(range(len(orders)), "asked for")
-    if not reencode:
-        pool = _Pool(recording, quality, verify, cores or all_cores(), tally)
-        reasons = pool.run(orders, finished)
+    reasons = dict.fromkeys(range(len(clips)), "asked for")
+    if not how.reencode:
+        reasons = _Pool(folder, how, cores or all_cores(), tally).run(clips, finished)
     for place, reason in reasons.items():
 
         def done(fraction: float, place: int = place) -> None:
             tally.set(place, fraction)
             tally.tell()
 
-        order = orders[place]
-        finished(
-            place,
-            reencode_clip(
-                recording, order.ranges, order.out, order.captions, quality, reason, done
-            ),
-        )
+        finished(place, reencode_clip(clips[place], folder, how, reason, done))
     if progress:
         progress(1.0)
-    return tuple(reports[place] for place in range(len(orders)))
+    return tuple(reports[place] for place in range(len(clips)))
 
 
 class _Tally:
@@ -108,27 +87,24 @@ class _Tally:
 
 
 class _Pool:
-    def __init__(
-        self, recording: Recording, quality: int, verify: Verify, cores: int, tally: _Tally
-    ) -> None:
-        self.recording, self.quality, self.verify = recording, quality, verify
-        self.cores, self.tally = cores, tally
+    def __init__(self, folder: Path, how: Cutting, cores: int, tally: _Tally) -> None:
+        self.folder, self.how, self.cores, self.tally = folder, how, cores, tally
         self.stop = Event()
         self.own = local()
         self.lock = Lock()
         self.opened: list[Sources] = []
 
     def run(
-        self, orders: Sequence[ClipOrder], finished: Callable[[int, ClipReport], None]
+        self, clips: Sequence[Clip], finished: Callable[[int, ClipReport], None]
     ) -> dict[int, str]:
         """Splice what can be; give the places of the others, in order, with the reasons."""
         reasons: dict[int, str] = {}
-        workers = max(1, min(self.cores, len(orders)))
+        workers = max(1, min(self.cores, len(clips)))
         self.threads = 1 if encoder_threads() else max(1, self.cores // workers)
         pool = ThreadPoolExecutor(workers)
         try:
             places: dict[Future[ClipReport], int] = {
-                pool.submit(self._one, place, order): place for place, order in enumerate(orders)
+                pool.submit(self._one, place, clip): place for place, clip in enumerate(clips)
             }
             left = set(places)
             while left:
@@ -150,7 +126,7 @@ class _Pool:
                 sources.close()
         return dict(sorted(reasons.items()))
 
-    def _one(self, place: int, order: ClipOrder) -> ClipReport:
+    def _one(self, place: int, clip: Clip) -> ClipReport:
         def done(fraction: float) -> None:
             if self.stop.is_set():
                 raise _Stopped
@@ -158,10 +134,7 @@ class _Pool:
 
         with av.logging.Capture(local=True):  # another thread may have turned messages on
             done(0.0)
-            return splice_clip(
-                self.recording, order.ranges, order.out, order.captions, self.quality,
-                self.verify, self._sources(), done,
-            )  # fmt: skip
+            return splice_clip(clip, self.folder, self.how, self._sources(), done)
 
     def _sources(self) -> Sources:
         """Give this thread's open files."""

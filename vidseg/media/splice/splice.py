@@ -6,23 +6,21 @@ before it gets its name. What cannot be spliced is encoded anew by ``clip``.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 from vidseg.disk.atomic_write import written_aside
-from vidseg.media.read.stretch import stretches
 from vidseg.media.splice.groups import NotSpliceable
 from vidseg.media.splice.splicing import MOST_DEPTH, DeeperOrder, Sources, Splice
 from vidseg.media.splice.verify import verify_splice
 from vidseg.media.write.clip import require_frames, write_clip, write_tracks
 from vidseg.media.write.target import container_of, errors_of, open_target, refuse_own_sources
+from vidseg.model.clip import Clip
+from vidseg.model.cutting import Cutting, Verify
 from vidseg.model.problem import MediaError
 from vidseg.model.progress import Progress
-from vidseg.model.recording import Captions, Recording
-
-Verify = Literal["edges", "full", "none"]
+from vidseg.model.recording import Captions
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,82 +40,35 @@ class ClipReport:
     verified: Literal["edges", "full", "none", "count"]
 
 
-def write_exact_clip(
-    recording: Recording,
-    ranges: Sequence[tuple[int, int]],
-    out: Path,
-    captions: Captions | None = None,
-    *,
-    quality: int = 18,
-    reencode: bool = False,
-    verify: Verify = "edges",
-    threads: int = 0,
-    progress: Progress | None = None,
-) -> ClipReport:
-    """Write the frames of ``ranges``, one after another, to ``out`` (.mp4 .mov .mkv).
-
-    As ``clip.write_clip``, but whole groups of pictures are copied where they can be, and
-    only the frames at the edges are encoded (``quality`` or better). ``reencode`` encodes
-    everything. ``threads`` is how many the encoder may use, 0 for as many as there are cores.
-
-    Raises MediaError and UsageError as ``write_clip`` does; nothing is left behind on failure
-    or Ctrl-C.
-    """
-    reason = "asked for"
-    if not reencode:
-        sources = Sources(threads)
-        try:
-            return splice_clip(recording, ranges, out, captions, quality, verify, sources, progress)
-        except NotSpliceable as found:
-            reason = found.reason
-        finally:
-            sources.close()
-    return reencode_clip(recording, ranges, out, captions, quality, reason, progress)
-
-
 def reencode_clip(
-    recording: Recording,
-    ranges: Sequence[tuple[int, int]],
-    out: Path,
-    captions: Captions | None,
-    quality: int,
-    reason: str,
-    progress: Progress | None,
+    clip: Clip, folder: Path, how: Cutting, reason: str, progress: Progress | None
 ) -> ClipReport:
     """Write a clip by encoding all of it; ``reason`` is why."""
-    write_clip(recording, ranges, out, captions, quality, progress)
-    frames = sum(piece.last - piece.first for piece in stretches(recording, ranges))
-    return ClipReport("re-encoded", reason, 0, frames, "count")
+    write_clip(clip.pieces, folder / clip.name, clip.captions, how.quality, progress)
+    return ClipReport("re-encoded", reason, 0, clip.n_frames, "count")
 
 
 def splice_clip(
-    recording: Recording,
-    ranges: Sequence[tuple[int, int]],
-    out: Path,
-    captions: Captions | None,
-    quality: int,
-    verify: Verify,
-    sources: Sources,
-    progress: Progress | None,
+    clip: Clip, folder: Path, how: Cutting, sources: Sources, progress: Progress | None
 ) -> ClipReport:
-    """Write a clip by splicing alone. Raises NotSpliceable, and as ``write_exact_clip``."""
+    """Write a clip by splicing alone. Raises NotSpliceable, and as ``write_clip``."""
+    out = folder / clip.name
     kind = container_of(out)
     if kind == "webm":
         raise MediaError(str(out), "clips are written to .mp4, .mov or .mkv")
-    refuse_own_sources(recording, out)
-    pieces = stretches(recording, ranges)
+    refuse_own_sources((piece.part for piece in clip.pieces), out)
     depth = 0
     while True:
-        splice = Splice(pieces, sources, quality, depth)
+        splice = Splice(clip.pieces, sources, how.quality, depth)
         try:
-            _write(splice, out, kind, captions, verify, progress)
+            _write(splice, out, kind, clip.captions, how.verify, progress)
         except DeeperOrder as found:
             if found.depth > MOST_DEPTH:
                 raise NotSpliceable("its pictures are stored in no usable order") from None
             depth = found.depth
             continue
         own = sum(coded.own for coded in splice.coded)
-        return ClipReport("copied", splice.reason, len(splice.coded) - own, own, verify)
+        return ClipReport("copied", splice.reason, len(splice.coded) - own, own, how.verify)
 
 
 def _write(

@@ -20,13 +20,13 @@ from av.stream import Stream
 
 from vidseg.media.codec import avc
 from vidseg.media.codec.bits import joined
-from vidseg.media.read.stretch import Stretch
 from vidseg.media.splice.edge_encoder import EDGE_QUALITY, EdgeEncoder, light_messages
 from vidseg.media.splice.groups import CodedPicture, NotSpliceable, Source
 from vidseg.media.write.cover import Cover
 from vidseg.media.write.encode import KEY_FRAME_EVERY_S, clip_time_base, with_lengths
 from vidseg.model.clock import ns_to_pts
 from vidseg.model.recording import Part
+from vidseg.model.stretch import Stretch
 
 MOST_DEPTH = 16
 """Frames that a picture is reordered over at most."""
@@ -235,10 +235,16 @@ class Splice:
     def _copied(self, source: Source, start: CodedPicture, limit: int) -> Iterator[CodedPicture]:
         """Yield the pictures from ``start`` on up to the last clean place before ``limit``.
 
-        The last one is never itself a start: refresh pictures in a row must differ in their
-        number, and only that of our own can be chosen.
+        Pictures come in decoding order, each with its ``index`` in the order of showing. A place is
+        clean where those decoded so far are exactly the frames from ``start`` up to some frame:
+        copying may end there, for nothing shown earlier is still to come and nothing shown later
+        has been decoded. The last one is never itself a start: refresh pictures in a row must
+        differ in their number (ITU-T H.264, 7.4.3, idr_pic_id), and only that of our own can be
+        chosen.
         """
         assert start.index is not None
+        # ``given``: the first frame not yielded yet; ``waiting``: decoded since the last clean
+        # place; ``top``: the last frame, as shown, of all that were decoded.
         given, top, begun = start.index, start.index - 1, False
         waiting: list[CodedPicture] = []
         for picture in source.pictures(start.index):
@@ -248,16 +254,24 @@ class Splice:
             if picture.index is None:
                 raise NotSpliceable("it holds damaged or hidden pictures")
             if picture.index < start.index:
+                # Leading pictures of HEVC refer to what lies before the start, which a decoder
+                # that begins here has not got; after a refresh of H.264 there are none.
                 if source.syntax.name == "hevc":
                     continue
                 raise NotSpliceable("pictures before a start are stored behind it")
             top = max(top, picture.index)
             waiting.append(picture)
+            # ``top`` never falls: from here on every clean place would hold a frame behind the
+            # limit. What waits is left to the encoder.
             if top >= limit or len(waiting) > MOST_WAITING:
                 return
+            # Decoded are the yielded frames, up to ``given - 1``, and as many more as wait, all
+            # from ``given`` to ``top``. If no two are the same frame, they fill these frames where
+            # their number does, and can never be more.
             if given + len(waiting) - 1 > top:
                 raise NotSpliceable("two of its pictures have the same time")
             if given + len(waiting) - 1 == top:
+                # a start waits for its follower: without one it would be the last
                 ready = len(waiting) - waiting[-1].starts
                 yield from waiting[:ready]
                 given += ready

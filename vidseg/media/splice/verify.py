@@ -20,19 +20,16 @@ import av
 import av.logging
 import cv2
 import numpy as np
-import numpy.typing as npt
 from av.error import FFmpegError
 
 from vidseg.media.read.opening import opened, video_stream
 from vidseg.media.splice.groups import NotSpliceable
 from vidseg.media.splice.splicing import Coded, Splice
-from vidseg.media.write.cover import Cover
+from vidseg.media.write.cover import Cover, Plane
 from vidseg.model.progress import Progress
 
 FAILED = "the spliced clip did not pass its check"
 LEAST_PSNR_DB = 40.0
-
-Plane = npt.NDArray[Any]
 
 
 class NotBlack(NotSpliceable):

@@ -16,7 +16,7 @@ from vidseg.media.codec.bits import by_lengths, by_start_codes
 from vidseg.media.read.reader import packets
 from vidseg.media.splice.groups import Source
 from vidseg.model.clock import NS, ns_to_pts
-from vidseg.model.recording import Part
+from vidseg.model.recording import FrameRange, Part
 
 LONGEST_NS = 15 * NS
 """A longer group is not copied: a browser would have to take all of it to show one picture."""
@@ -27,8 +27,6 @@ PROFILES = (66, 77, 100)
 _FORMATS = ("yuv420p", "yuvj420p")
 _REPORT_EVERY = 2000
 _NOTHING = -(1 << 62)
-
-Range = tuple[int, int]
 
 
 def why_not(part: Part) -> str | None:
@@ -55,7 +53,9 @@ class _Found:
     bad: list[int] = field(default_factory=list)
 
 
-def copyable_groups(source: Source, progress: Callable[[float], None] | None = None) -> list[Range]:
+def copyable_groups(
+    source: Source, progress: Callable[[float], None] | None = None
+) -> list[FrameRange]:
     """List the groups that can be copied, as ranges of frame numbers of the part, rising.
 
     Each starts with an instantaneous refresh, holds exactly the pictures of its frames, and
@@ -100,12 +100,12 @@ def _note(found: _Found, packet: av.Packet[Any], source: Source) -> None:
         found.bad.append(place)
 
 
-def _whole_groups(found: _Found, part: Part) -> list[Range]:
+def _whole_groups(found: _Found, part: Part) -> list[FrameRange]:
     if not found.starts:
         return []
     frames = _frame_numbers(np.frombuffer(found.pts, np.int64), part)
     frames[found.bad] = -1
-    groups: list[Range] = []
+    groups: list[FrameRange] = []
     for begin, end in zip(found.starts, [*found.starts[1:], len(frames)], strict=True):
         held = frames[begin:end]
         first, last = int(held[0]), int(held[0]) + len(held)

@@ -6,9 +6,10 @@ the one for the other, neither overlook a picture when they jump nor drop its ne
 nothing is decoded before zero, pictures shown before their turn need ``AHEAD``, which the track's
 edit list takes off again.
 
-Sources, from memory, tests read the result with other programs: ISO/IEC 14496-12 (boxes named
-there, 4.2, 4.3, 8.1 to 8.8, 12.1, 12.2); ISO/IEC 14496-15, 5.4 (avc1, avcC); Xiph, Encapsulation
-of FLAC in ISO Base Media File Format (fLaC, dfLa).
+Sources: ISO/IEC 14496-12, 4.2 and 4.3 (boxes, ftyp), 8.2 to 8.7 (moov and all in it), 8.8 (mvex,
+trex, moof, mfhd, traf, tfhd, trun, tfdt), 12.1 and 12.2 (pictures and sound); ISO/IEC 14496-15,
+5.4 (avc1, avcC); Xiph, Encapsulation of FLAC in ISO Base Media File Format (fLaC, dfLa). Tests
+read the result with other programs.
 """
 
 from __future__ import annotations

@@ -9,35 +9,15 @@ from __future__ import annotations
 
 import os
 import shutil
-import sys
 import tempfile
-import threading
 from contextlib import suppress
 from pathlib import Path
 from typing import IO
 
+from vidseg.disk.atomic_write import written_aside
+from vidseg.disk.locks import InUseError, lock
+
 _PREFIX, _LOCK, _MARK = "vidseg-playback-", "owner.lock", b"vidseg playback\n"
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _locked(file: IO[bytes]) -> bool:
-        file.seek(0)
-        try:
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-        except OSError:
-            return False
-        return True
-
-else:
-    import fcntl
-
-    def _locked(file: IO[bytes]) -> bool:
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            return False
-        return True
 
 
 class KeptPieces:
@@ -48,7 +28,7 @@ class KeptPieces:
         sweep(parent)
         self.folder = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=parent))
         self._lock = (self.folder / _LOCK).open("w+b")
-        _locked(self._lock)
+        lock(self._lock, self.folder / _LOCK)
         self._lock.write(_MARK)  # only now is the folder marked as one that may be deleted
         self._lock.flush()
 
@@ -65,13 +45,8 @@ class KeptPieces:
 
     def put(self, name: str, data: bytes) -> None:
         """Keep a piece: written aside and renamed, so that nobody reads half of it."""
-        aside = self.folder / f"{name}.{threading.get_ident()}.part"
-        try:
+        with written_aside(self.folder / name) as aside:
             aside.write_bytes(data)
-            aside.replace(self.folder / name)
-        except OSError:
-            aside.unlink(missing_ok=True)
-            raise
 
     def put_if_room(self, name: str, data: bytes) -> None:
         """Keep a piece that can be made again; a full disk is no harm."""
@@ -94,14 +69,17 @@ def sweep(parent: Path) -> list[Path]:
     return found
 
 
-def _is_left(lock: Path) -> bool:
-    """Say whether a folder is ours by its mark, and nobody holds its lock."""
+def _is_left(held: Path) -> bool:
+    """Say whether a folder is ours by its mark, and nobody holds its lock.
+
+    Where the place knows no locks nobody can say, and the folder stays.
+    """
     try:
-        if lock.is_symlink() or (hasattr(os, "getuid") and lock.stat().st_uid != os.getuid()):
+        if held.is_symlink() or (hasattr(os, "getuid") and held.stat().st_uid != os.getuid()):
             return False
-        with lock.open("r+b") as file:
-            return _locked(file) and _marked(file)
-    except OSError:
+        with held.open("r+b") as file:
+            return lock(file, held) and _marked(file)
+    except (InUseError, OSError):
         return False
 
 

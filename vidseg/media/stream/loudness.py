@@ -7,11 +7,11 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
-from vidseg.media.read.stretch import Stretch
 from vidseg.media.write.sound import Samples, piece_samples
 from vidseg.model.clock import NS, ratio_round
 from vidseg.model.problem import UsageError
 from vidseg.model.recording import Recording
+from vidseg.model.stretch import Stretch
 
 Levels = npt.NDArray[np.float32]
 

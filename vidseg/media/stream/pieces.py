@@ -12,11 +12,11 @@ from vidseg.model.clock import NS, format_time, ratio_round
 from vidseg.model.problem import MediaError
 from vidseg.model.recording import Part
 
-Coded = tuple[int, bool, bytes]
+StoredPicture = tuple[int, bool, bytes]
 """A coded picture: its frame number in the part, whether decoding can start at it, its data."""
 
 
-def copied(source: Source, first: int, last: int) -> Iterator[Coded]:
+def copied(source: Source, first: int, last: int) -> Iterator[StoredPicture]:
     """Yield the stored pictures of frames ``[first, last)``, whole groups, in decoding order.
 
     Raises NotSpliceable where they are not stored together.
@@ -34,7 +34,9 @@ def copied(source: Source, first: int, last: int) -> Iterator[Coded]:
     raise NotSpliceable("its pictures are not stored as they were when the file was opened")
 
 
-def fragment_of(index: int, segment: PlaySegment, part: Part, pictures: Iterable[Coded]) -> bytes:
+def fragment_of(
+    index: int, segment: PlaySegment, part: Part, pictures: Iterable[StoredPicture]
+) -> bytes:
     """Give the fragment of a segment's pictures, each at its own time and for its own length."""
     marks = [
         _ticks(part.start + end_ns(part, frame)) for frame in range(segment.first, segment.last + 1)

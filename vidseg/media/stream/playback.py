@@ -10,12 +10,12 @@ from typing import Literal
 from vidseg.media.codec.parameter_sets import SYNTAXES
 from vidseg.media.splice.groups import NotSpliceable, Source
 from vidseg.media.stream import native_playback
-from vidseg.media.stream.copyable import Range, copyable_groups, end_ns, why_not
+from vidseg.media.stream.copyable import copyable_groups, end_ns, why_not
 from vidseg.media.stream.proxy_sound import SOUND_TYPE, SoundForm, sound_form
 from vidseg.media.stream.proxy_video import show_form
 from vidseg.model.clock import NS
 from vidseg.model.progress import Progress
-from vidseg.model.recording import Part, Recording
+from vidseg.model.recording import FrameRange, Part, Recording
 
 SEGMENT_NS = 2 * NS
 """About how long a segment is; a copied one is as long as its groups make it."""
@@ -137,7 +137,9 @@ def _plan_part(
         ways.append(PlayWay(number, "encoded", why))
 
 
-def _groups(part: Part, number: int, tell: Progress) -> tuple[list[Range], PlayRun | None, str]:
+def _groups(
+    part: Part, number: int, tell: Progress
+) -> tuple[list[FrameRange], PlayRun | None, str]:
     """Give the groups to copy, their run, and why not (all of) the part is copied."""
     reason = why_not(part)
     if reason is not None:
@@ -167,7 +169,7 @@ def _video_type(header: bytes) -> str:
     return f'video/mp4; codecs="avc1.{header[1:4].hex()}"'
 
 
-def _pieces(part: Part, groups: list[Range]) -> Iterator[tuple[bool, Range]]:
+def _pieces(part: Part, groups: list[FrameRange]) -> Iterator[tuple[bool, FrameRange]]:
     """Cut a part into segments, as (copied, frames): groups put together, the rest cut up."""
     reached, place = 0, 0
     while place < len(groups):
@@ -186,7 +188,7 @@ def _pieces(part: Part, groups: list[Range]) -> Iterator[tuple[bool, Range]]:
     yield from ((False, piece) for piece in _cut(part, reached, len(part.frame_ns)))
 
 
-def _cut(part: Part, first: int, last: int) -> Iterator[Range]:
+def _cut(part: Part, first: int, last: int) -> Iterator[FrameRange]:
     """Cut frames ``[first, last)`` into pieces of about the same length, near ``SEGMENT_NS``."""
     while first < last:
         start = int(part.frame_ns[first])

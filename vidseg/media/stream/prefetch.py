@@ -9,7 +9,7 @@ from av import VideoFrame
 from av.error import FFmpegError
 
 from vidseg.media.read.frames import decode
-from vidseg.media.read.priority import lower_priority
+from vidseg.media.read.priority import lower_thread_priority
 from vidseg.media.stream.kept_pieces import KeptPieces
 from vidseg.media.stream.pieces import fragment_of, unmade
 from vidseg.media.stream.playback import Playback
@@ -99,7 +99,7 @@ class MakingAhead:
 
     def _work(self, wishes: bool) -> None:
         if not wishes:
-            lower_priority()
+            lower_thread_priority()
         reading = _Reading()
         try:
             while (index := self._next(wishes)) is not None:

@@ -15,11 +15,11 @@ from typing import Any
 import av
 import numpy as np
 
-from vidseg.media.read.stretch import Stretch
 from vidseg.media.stream.fragmented_mp4 import Sample
 from vidseg.media.write.sound import Samples, piece_samples
 from vidseg.model.clock import NS, ratio_round
 from vidseg.model.recording import AudioTrack, Part, Recording
+from vidseg.model.stretch import Stretch
 
 SOUND_TYPE = 'audio/mp4; codecs="flac"'
 

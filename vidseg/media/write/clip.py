@@ -19,7 +19,6 @@ from av.stream import Stream
 from vidseg.disk.atomic_write import written_aside
 from vidseg.media.read.frames import decode
 from vidseg.media.read.opening import opened, video_stream
-from vidseg.media.read.stretch import Stretch, stretches
 from vidseg.media.write.captions_track import add_captions, caption_packets
 from vidseg.media.write.encode import add_pictures, clip_time_base, picture_packets
 from vidseg.media.write.sound import NOTHING, add_sound, sound_packets
@@ -27,36 +26,32 @@ from vidseg.media.write.target import container_of, errors_of, open_target, refu
 from vidseg.model.clock import pts_to_ns
 from vidseg.model.problem import MediaError
 from vidseg.model.progress import Progress
-from vidseg.model.recording import Captions, Recording
+from vidseg.model.recording import Captions
 from vidseg.model.span import Spans
+from vidseg.model.stretch import Stretch
 
 
 def write_clip(
-    recording: Recording,
-    ranges: Sequence[tuple[int, int]],
+    pieces: Sequence[Stretch],
     out: Path,
     captions: Captions | None = None,
     quality: int = 18,
     progress: Progress | None = None,
 ) -> None:
-    """Write the frames of ``ranges``, one after another, to ``out`` (.mp4 .mov .mkv).
+    """Write the frames of ``pieces``, one after another, to ``out`` (.mp4 .mov .mkv).
 
-    A range is ``[first, last)`` in case-wide frame numbers; ranges may cross joins between
-    parts, and time in which nothing was recorded is left out. The first frame is at time 0;
-    the others keep their distances. Every sound track of the first part that can be decoded
-    goes along, cut to the sample. ``captions`` are timed on the clip's own clock and become a
-    text track. ``quality`` is x264's constant rate factor: 0 keeps everything, 18 is hardly
-    told from the source, 28 is coarse.
+    The first frame is at time 0; the others keep their distances. Every sound track of the first
+    part that can be decoded goes along, cut to the sample. ``captions`` are timed on the clip's
+    own clock and become a text track. ``quality`` is x264's constant rate factor: 0 keeps
+    everything, 18 is hardly told from the source, 28 is coarse.
 
     Raises MediaError where a frame does not decode, the picture size changes, or the file
-    cannot be written, UsageError for an empty range. Nothing is left behind on failure or
-    Ctrl-C.
+    cannot be written. Nothing is left behind on failure or Ctrl-C.
     """
     kind = container_of(out)
     if kind == "webm":
         raise MediaError(str(out), "clips are H.264 in .mp4, .mov or .mkv")
-    refuse_own_sources(recording, out)
-    pieces = stretches(recording, ranges)
+    refuse_own_sources((piece.part for piece in pieces), out)
     part = pieces[0].part
     _, head = next(decode(part, pieces[0].first, pieces[0].first + 1))
     time_base = clip_time_base(pieces)

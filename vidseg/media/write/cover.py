@@ -32,7 +32,7 @@ _LUMA_BLACK = 16
 _MOST_BITS = 12
 _PLANAR = ("yuv4", "yuvj4", "gray")
 
-Samples = npt.NDArray[Any]
+Plane = npt.NDArray[Any]
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -134,12 +134,12 @@ def _paintable(frame: av.VideoFrame) -> bool:
     return name.startswith(_PLANAR) and not name.endswith("be") and depth <= _MOST_BITS
 
 
-def _areas(frame: av.VideoFrame, box: Box) -> list[tuple[Samples, int]]:
+def _areas(frame: av.VideoFrame, box: Box) -> list[tuple[Plane, int]]:
     """Give, plane by plane, a view of the samples that show any of ``box``, and their black."""
     bits = frame.format.components[0].bits
     kind = np.dtype("<u2") if bits > 8 else np.dtype(np.uint8)
     full = frame.format.name.startswith("yuvj") or int(frame.color_range) == 2
-    found: list[tuple[Samples, int]] = []
+    found: list[tuple[Plane, int]] = []
     for number, plane in enumerate(frame.planes):
         rows = np.frombuffer(memoryview(plane), kind).reshape(-1, plane.line_size // kind.itemsize)
         across, down = -(-frame.width // plane.width), -(-frame.height // plane.height)

@@ -12,11 +12,11 @@ from av.codec.context import Flags
 from av.video.frame import PictureType
 
 from vidseg.media.read.frames import decode
-from vidseg.media.read.stretch import Stretch
 from vidseg.media.read.threads import encoder_threads
 from vidseg.model.clock import ns_to_pts
 from vidseg.model.problem import MediaError
 from vidseg.model.recording import Part
+from vidseg.model.stretch import Stretch
 
 Paint = Callable[[int, av.VideoFrame], av.VideoFrame] | None
 

@@ -78,7 +78,7 @@ def remux(
     chapters with one start. Nothing is left behind on failure or Ctrl-C.
     """
     kind = container_of(out)
-    refuse_own_sources(recording, out)
+    refuse_own_sources(recording.parts, out)
     for part in recording.parts:
         if part.skipped:
             raise MediaError(

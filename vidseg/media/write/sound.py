@@ -15,12 +15,12 @@ from av.codec.context import Flags
 
 from vidseg.media.read.opening import opened, video_stream
 from vidseg.media.read.reader import packets
-from vidseg.media.read.stretch import Stretch
 from vidseg.media.write.captions_track import track_language
 from vidseg.media.write.target import errors_of
 from vidseg.model.clock import NS, ratio_round
 from vidseg.model.recording import AudioTrack, Part
 from vidseg.model.span import Spans
+from vidseg.model.stretch import Stretch
 
 Samples = npt.NDArray[np.float32]
 

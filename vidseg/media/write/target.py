@@ -14,7 +14,7 @@ import av.error
 
 from vidseg.model.clock import NS, format_time
 from vidseg.model.problem import MediaError, UsageError
-from vidseg.model.recording import Chapter, Recording
+from vidseg.model.recording import Chapter, Part
 from vidseg.model.span import Span
 
 CONTAINERS = {".mp4": "mp4", ".mov": "mov", ".mkv": "matroska", ".webm": "webm"}
@@ -44,9 +44,9 @@ def container_of(out: Path) -> str:
     return kind
 
 
-def refuse_own_sources(recording: Recording, out: Path) -> None:
+def refuse_own_sources(parts: Iterable[Part], out: Path) -> None:
     """Raise MediaError where writing ``out`` would replace a file of the recording."""
-    for part in recording.parts:
+    for part in parts:
         if out.resolve() == part.path.resolve():
             raise MediaError(str(out), "this is the recording itself; give another output name")
 

@@ -5,8 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from vidseg.formats.case_record import facts_from, read_record
+from vidseg.export.case_json import read_record
 from vidseg.model.problem import FormatError
+from vidseg.model.record import facts_from
 
 ROW = {
     "step": "cut",

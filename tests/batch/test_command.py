@@ -107,7 +107,7 @@ def test_a_dry_run_tells_and_writes_nothing(
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["--only", "durations,songs"], "durations, chapters, clips, stills, page, audit"),
+        (["--only", "durations,songs"], "audit, durations, chapters, clips, stills, page"),
         (["--jobs", "2", "--local-cluster", "2"], "give one of them"),
         (["--only", "stills", "--library", "l.sqlite"], "--library needs durations"),
         (["--scheduler", "tcp://127.0.0.1:1", "--jobs", "1"], "give one of them"),
