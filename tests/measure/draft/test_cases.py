@@ -88,8 +88,8 @@ def test_a_narration_is_drafted_at_a_fraction_of_the_work(path: Path) -> None:
 
 def test_a_step_visited_again_has_a_row_for_each_visit() -> None:
     made = draft(cues_of("complication"), load_procedure("phaco"))
-    rows = [row for row in made.rows if row.step.code == "viscoelastic_injection"]
-    assert len(rows) >= 3
+    visits = [row for row in made.rows if row.step.code == "fragment_removal"]
+    assert len(visits) == 2
 
 
 def test_a_complication_brings_its_step_beside_the_course() -> None:
@@ -177,7 +177,7 @@ def test_another_operation_is_drafted_thinly_with_a_warning_on_top(code: str) ->
     assert not made.refusal
     assert made.warnings[0].startswith("only ")
     assert all(row.cues for row in made.rows)
-    assert all(row.confidence < 0.65 for row in made.rows)
+    assert all(row.confidence < 0.75 for row in made.rows)
 
 
 def test_a_part_of_an_operation_is_drafted_as_far_as_it_goes() -> None:

@@ -102,7 +102,9 @@ def draft(
         tuple(replace(clue, cue=spoken[clue.cue].cue) for clue in told.clues),
         told.telling,
         end,
-        warnings=warnings(told.clues, spoken, procedure, course, found),
+        warnings=warnings(
+            told.clues, spoken, procedure, course, [(r.step.code, bool(r.cues)) for r in rows]
+        ),
         suggested=tuple(replace(event, cue=spoken[event.cue].cue) for event in suggested),
     )
 
