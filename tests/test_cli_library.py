@@ -144,7 +144,7 @@ def test_every_output_carries_the_cautions(
     cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row]
     assert not any(cell.data_type == "f" for cell in cells)
     named = {
-        (row[0].value, row[1].value): row[2].value
+        (row[0].value, row[1].value): row[3].value
         for row in book["data-dictionary"].iter_rows(min_row=2)
     }
     for sheet in book.sheetnames[:-1]:
