@@ -53,7 +53,7 @@ def test_demo_writes_a_library_that_follows_its_truth(
     for surgeon in SURGEONS:
         row = curves[curves["series"] == surgeon.name].iloc[0]
         assert row["rate_low"] < 2**-surgeon.learning < row["rate_high"], surgeon.name
-    assert curves.set_index("series").loc["S4", "rate_high"] < 1
+    assert curves.set_index("series").loc["S4", "rate_high"] < 1  # type: ignore[arg-type]
     compared = read(
         capsys,
         *("compare", "--by", "experience", "--annotator", "A", "--step", "fragment_removal"),

@@ -244,8 +244,8 @@ def pairs() -> dict[str, tuple[World, World]]:
         assert set(known) == set(given), f"{kind}: say how to change {set(known) ^ set(given)}"
         for name, change in given.items():
             if isinstance(change, tuple) and not any(isinstance(c, World) for c in change):
-                change = replace(W, options=change)
-            found[f"{kind}: {name}"] = change if isinstance(change, tuple) else (W, change)
+                change = replace(W, options=change)  # type: ignore[arg-type]
+            found[f"{kind}: {name}"] = change if isinstance(change, tuple) else (W, change)  # type: ignore[assignment]
     return found
 
 

@@ -409,7 +409,7 @@ def test_changing_parameter_sets_are_not_copied(
                     if packet.size:
                         packet.pts += number * 108_000
                         packet.dts += number * 108_000
-                        packet.stream = target.streams[0]
+                        packet.stream = target.streams[0]  # type: ignore[assignment]
                         target.mux(packet)
     recording = one(source)
     assert recording.n_frames == 60
