@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from vidseg.cli.options import FILE, quiet_option
 from vidseg.cli.run import Request, make
 from vidseg.cli.screen import progress_shown, say
+
+if TYPE_CHECKING:
+    from synthetic_clips.scenario import Scenario
 
 
 @click.command("demo")
@@ -69,7 +73,32 @@ def command(folder: Path, minutes: float | None, many: bool, quiet: bool) -> int
         captions=captions,
     )
     request = Request(case, None, None, "recording", despite_errors=False, quiet=quiet)
-    return make(request, "vidseg", RunOptions())
+    code = make(request, "vidseg", RunOptions())
+    found = _drafted_visits(captions, scenario)
+    say(
+        f"a draft from the captions alone shows {found} of its {len(scenario.steps)} visits: "
+        f"vidseg draft {captions} --recording {recording}",
+        quiet,
+    )
+    return code
+
+
+def _drafted_visits(captions: Path, scenario: Scenario) -> int:
+    """Count the visits with which a row drafted from the captions shares time and step."""
+    from vidseg.formats import read_captions
+    from vidseg.formats.vocabulary import load_procedure
+    from vidseg.measure.draft import draft
+    from vidseg.model.span import Span
+
+    cues = read_captions(captions).cues
+    rows = draft(cues, load_procedure(scenario.procedure), scenario.length).rows
+    return sum(
+        any(
+            row.step.code == visit.code and row.span.overlaps(Span(visit.start, visit.end))
+            for row in rows
+        )
+        for visit in scenario.steps
+    )
 
 
 def _library(folder: Path, quiet: bool) -> int:

@@ -37,6 +37,7 @@ from vidseg.cli.screen import aligned, progress_shown, say, show_problems
 @click.option(
     "--usual-only", is_flag=True, help="Leave out steps beside the vocabulary's usual course."
 )
+@click.option("--spoken-only", is_flag=True, help="Leave out usual steps that nothing was said of.")
 @click.option("--explain", is_flag=True, help="Say caption by caption what was understood.")
 @click.option("--force", is_flag=True, help="Replace files that exist.")
 @json_option
@@ -51,6 +52,7 @@ def command(
     out: Path | None,
     measures: Path | None,
     usual_only: bool,
+    spoken_only: bool,
     explain: bool,
     force: bool,
     as_json: bool,
@@ -58,8 +60,9 @@ def command(
 ) -> int:
     """Draft an annotation from the timed CAPTIONS of a narrated operation, to be confirmed.
 
-    Each row bears how sure it is and the captions that speak for it. A step never spoken of
-    is listed as missing, not made up. Exit code 1 where nothing could be drafted.
+    Each row bears how sure it is and the captions that speak for it. A usual step that nothing
+    was said of, but that must have been done about then, is a row of low confidence that says so.
+    What to beware of stands on top. Exit code 1 where the captions hold nothing to draft from.
 
     \b
     Examples:
@@ -67,7 +70,7 @@ def command(
       vidseg draft talk.srt --procedure msics --recording case.mp4 -o draft.json
       vidseg draft talk.vtt --recording case.mp4 --to-changes -o draft.json
       vidseg draft talk.vtt --library library.vidseg.sqlite -o draft.json
-      vidseg draft talk.vtt --explain
+      vidseg draft talk.vtt --spoken-only --explain
       vidseg draft talk.vtt --measures values.csv
     """
     from vidseg.disk.atomic_write import write_text_aside
@@ -102,7 +105,9 @@ def command(
         with opened(library) as cases:
             usual_s = library_lengths(cases, vocabulary)
         say(f"lengths of {len(usual_s)} steps learned from {library}", quiet)
-    made = draft(read.cues, vocabulary, length, usual_s, usual_only=usual_only)
+    made = draft(
+        read.cues, vocabulary, length, usual_s, usual_only=usual_only, spoken_only=spoken_only
+    )
     if to_changes and recording is not None and not made.refusal:
         with progress_shown(quiet) as progress:
             seen = survey(recording, lambda done: progress("looking at the pictures", done))
@@ -128,6 +133,10 @@ def command(
                     "rows": rows,
                     "missing": missing,
                     "told": made.telling.value,
+                    "warnings": list(made.warnings),
+                    "suggested": [
+                        {"label": e.step.code, "at": e.at, "heard": e.heard} for e in made.suggested
+                    ],
                     "refusal": made.refusal,
                 },
                 indent=1,
@@ -135,6 +144,8 @@ def command(
         )
     elif explain:
         click.echo(explanation(made) + "\n")
+    for warning in made.warnings:
+        say(f"{captions.name}: {warning}")
     if made.refusal:
         say(f"{captions.name}: {made.refusal}; no row was drafted")
     elif not as_json and not quiet:
@@ -142,7 +153,9 @@ def command(
         for mark, row in zip(
             [mark for mark in sheet.marks if mark.end is not None], made.rows, strict=True
         ):
-            times = [format_time(made.cues[cue].span.start, 0) for cue in row.cues]
+            times = [format_time(made.cues[cue].span.start, 0) for cue in row.cues] or list(
+                row.notes
+            )
             table.append(
                 (
                     format_time(row.span.start, 0),
@@ -155,9 +168,13 @@ def command(
         click.echo(aligned(table, (True, True, False, True, False)))
         for event in made.events:
             click.echo(f"event at {format_time(event.at, 0)}: {event.step.name} (“{event.heard}”)")
+        for event in made.suggested:
+            click.echo(
+                f"perhaps at {format_time(event.at, 0)}: {event.step.name} (“{event.heard}”)"
+            )
         if made.missing:
             names = ", ".join(step.name for step in made.missing)
-            click.echo(f"\nusual, but never spoken of, so not drafted: {names}")
+            click.echo(f"\nusual, but not drafted: {names}")
         click.echo("a draft from words alone: look at every row before you use it")
     if out is not None and not made.refusal:
         for sentence in write_sheet(sheet, out):

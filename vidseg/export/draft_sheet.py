@@ -5,6 +5,7 @@ from __future__ import annotations
 from vidseg.export.tables import csv_text
 from vidseg.measure.draft import Draft, DraftRow
 from vidseg.measure.draft.measures import Measured
+from vidseg.measure.draft.rows import UNSPOKEN
 from vidseg.model.annotation import TO_BE_CONFIRMED, Mark, Sheet
 from vidseg.model.clock import format_time
 
@@ -51,7 +52,9 @@ def _start(mark: Mark) -> int:
 
 
 def evidence_text(draft: Draft, row: DraftRow) -> str:
-    """Write what speaks for a row: time and reason of each of its captions."""
+    """Write what speaks for a row: time and reason of each of its captions, if any."""
+    if not row.cues:
+        return UNSPOKEN
     parts = []
     for cue in row.cues:
         whys = [c.why for c in draft.clues if c.cue == cue and c.step == row.step.code]
@@ -84,7 +87,7 @@ def explanation(draft: Draft) -> str:
     for number, row in enumerate(draft.rows, 1):
         for cue in row.cues:
             support.setdefault(cue, []).append(f"row {number} ({row.step.code})")
-    lines = [f"told {draft.telling.value}"]
+    lines = [f"told {draft.telling.value}", *draft.warnings]
     for number, caption in enumerate(draft.cues):
         lines.append(f"{format_time(caption.span.start)}  {' '.join(caption.text.split())}")
         found = sorted((c for c in draft.clues if c.cue == number), key=lambda c: -c.weight)
@@ -93,6 +96,9 @@ def explanation(draft: Draft) -> str:
         for event in draft.events:
             if event.cue == number:
                 lines.append(f"    event {event.step.code}: “{event.heard}”")
+        for event in draft.suggested:
+            if event.cue == number:
+                lines.append(f"    perhaps {event.step.code}: “{event.heard}”")
         if number in support:
             lines.append(f"    → {', '.join(support[number])}")
     return "\n".join(lines)

@@ -252,8 +252,8 @@ def _step_faults(table: VocabularyFile) -> Iterator[tuple[Place, str]]:
     """Find keys that clash within one step."""
     for number, step in enumerate(table.steps):
         kind = Kind(step.kind)
-        barred = () if kind in LEVELS else ("shortest", "longest", "usual", "spoken", "repeats")
-        for key in (*barred, "required") if kind is Kind.EXCLUDED else barred:
+        barred = () if kind in LEVELS else ("shortest", "longest", "usual", "repeats")
+        for key in (*barred, "spoken", "required") if kind is Kind.EXCLUDED else barred:
             if getattr(step, key):
                 yield ("steps", number, key), f"not for labels of kind {kind.value!r}; leave it out"
         if step.category is not None and kind is not Kind.EVENT:

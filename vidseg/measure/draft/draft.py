@@ -2,47 +2,46 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from vidseg.measure.draft.events import DraftEvent, find_events
-from vidseg.measure.draft.evidence import Clue, Telling, clue_reach, gather, spread
-from vidseg.measure.draft.order import Visit, best_path
-from vidseg.measure.draft.places import course_of, drafted_steps, slots_and_asides, stretched
-from vidseg.measure.draft.refusal import refuse, refuse_order, refuse_rows
-from vidseg.measure.draft.sayings import sayings_of
+from vidseg.measure.draft.evidence import Clue, Telling
+from vidseg.measure.draft.learn import PRIOR_VISITS
+from vidseg.measure.draft.order import best_path
+from vidseg.measure.draft.places import (
+    course_of,
+    drafted_steps,
+    slots_and_asides,
+    stretched,
+    usual_length_s,
+)
+from vidseg.measure.draft.reader import Learned, learned, over_gap
+from vidseg.measure.draft.refusal import refuse, warnings
+from vidseg.measure.draft.rows import DraftRow, rows_of
 from vidseg.measure.draft.settings import DraftWeights
+from vidseg.measure.draft.understanding import Understood, understand
+from vidseg.measure.draft.utterances import Utterance, merged, utterances
 from vidseg.model.annotation import Cue
 from vidseg.model.clock import NS
 from vidseg.model.procedure import Procedure, Step
 from vidseg.model.span import Span
 
 MOST_CELLS = 1500
-"""Longer recordings are reckoned in cells of more than a second."""
-
-
-@dataclass(frozen=True, slots=True)
-class DraftRow:
-    """One visit to a step as drafted. ``confidence`` 0 to 1 that there is such a visit about here.
-
-    ``cues`` are numbers (from 0) of the captions that speak for it; ``notes`` say what moved.
-    """
-
-    step: Step
-    span: Span
-    confidence: float
-    cues: tuple[int, ...]
-    notes: tuple[str, ...] = ()
+"""Longer recordings are reckoned in cells of more than ``CELL_S``."""
+CELL_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
 class Draft:
     """What a narration gives. ``refusal`` says why there are no rows, where there are none.
 
-    ``missing`` are steps of the usual course of which nothing was heard: likely done, not
-    drafted. ``cues`` are in order of time; numbers in rows, clues and events count in them.
+    ``missing`` are steps of the usual course that have no row. ``warnings`` hold for the draft as
+    a whole. ``suggested`` are events that the words hardly bear. ``cues`` are in order of time;
+    numbers in rows, clues and events count in them.
     """
 
     procedure: str
@@ -54,6 +53,8 @@ class Draft:
     telling: Telling
     length_ns: int
     refusal: str = ""
+    warnings: tuple[str, ...] = ()
+    suggested: tuple[DraftEvent, ...] = ()
 
 
 def draft(
@@ -63,140 +64,121 @@ def draft(
     usual_s: Mapping[str, float] | None = None,
     settings: DraftWeights | None = None,
     usual_only: bool = False,
+    spoken_only: bool = False,
+    weights: Learned | None = None,
 ) -> Draft:
     """Draft the steps of an operation from its timed captions.
 
     ``length_ns`` is the recording's length (else the captions' end); ``usual_s`` gives lengths of
     visits learned from own cases, by code, in place of the vocabulary's; ``usual_only`` leaves
-    out steps beside the vocabulary's usual course (draping, cautery …). Rows come in order of
-    time and do not overlap.
+    out steps beside the vocabulary's usual course (draping, cautery …), ``spoken_only`` rows
+    that rest on the usual course alone. Rows come in order of time and do not overlap.
     """
     settings = settings or DraftWeights()
+    weights = weights or learned()
     ordered = tuple(sorted(cues, key=lambda cue: (cue.span.start, cue.span.end)))
     end = max([length_ns or 0, *(cue.span.end for cue in ordered if length_ns is None)])
     if length_ns is not None:
         ordered = tuple(cue for cue in ordered if cue.span.start < length_ns)
-    steps = drafted_steps(procedure)
-    if not ordered or end <= 0:
+    spoken = utterances(merged(ordered))
+    if not spoken or end <= 0:
         return _nothing(procedure, ordered, end, "nothing recognised: the captions hold no speech")
-    clues, telling = gather(ordered, steps, settings, sayings_of(steps))
-    refusal = refuse(clues, course_of(procedure), ordered, procedure.code)
+    told, course, rows = rows_drafted(spoken, procedure, end, usual_s or {}, settings, weights)
+    refusal = refuse(told.clues, spoken, procedure.code)
     if refusal:
-        return _nothing(procedure, ordered, end, refusal, clues)
-    cell_s = max(1.0, float(np.ceil(end / NS / MOST_CELLS)))
-    cells = max(1, int(np.ceil(end / NS / cell_s)))
-    lengths = stretched(procedure, steps, _work_s(clues, ordered, end), usual_s or {}, settings)
-    nats = spread(clues, telling, ordered, lengths, cells, cell_s, settings)
-    slots, asides = slots_and_asides(procedure, steps, nats, lengths, settings)
-    visits = best_path(nats, slots, asides, cell_s, settings)
-    rows = _rows(visits, clues, telling, ordered, steps, lengths, nats, cell_s, end, settings)
-    found = {row.step.code for row in rows}
-    supported = {(cue, row.step.code) for row in rows for cue in row.cues}
-    course = course_of(procedure)
-    refusal = refuse_rows(found, course, procedure.code) or refuse_order(
-        clues, course, ordered, supported, len(rows), procedure.code
-    )
-    if refusal:
-        return _nothing(procedure, ordered, end, refusal, clues)
+        return _nothing(procedure, ordered, end, refusal)
     if usual_only:
         rows = tuple(row for row in rows if row.step.code in course)
-    missing = dict.fromkeys(code for code in course if code not in found)
-    events = find_events(ordered, procedure, telling)
+    if spoken_only:
+        rows = tuple(row for row in rows if row.cues)
+    found = [row.step.code for row in rows]
+    sure, suggested = find_events(spoken, procedure, told.telling)
     return Draft(
         procedure.code,
         ordered,
-        rows,
-        events,
-        tuple(procedure.step(code) for code in missing),
-        clues,
-        telling,
+        tuple(replace(row, cues=_captions(row.cues, spoken)) for row in rows),
+        tuple(replace(event, cue=spoken[event.cue].cue) for event in sure),
+        tuple(procedure.step(code) for code in dict.fromkeys(course) if code not in found),
+        tuple(replace(clue, cue=spoken[clue.cue].cue) for clue in told.clues),
+        told.telling,
         end,
+        warnings=warnings(told.clues, spoken, procedure, course, found),
+        suggested=tuple(replace(event, cue=spoken[event.cue].cue) for event in suggested),
     )
 
 
-def _nothing(
+def rows_drafted(
+    spoken: Sequence[Utterance],
     procedure: Procedure,
-    cues: tuple[Cue, ...],
-    length_ns: int,
-    refusal: str,
-    clues: tuple[Clue, ...] = (),
-) -> Draft:
-    return Draft(procedure.code, cues, (), (), (), clues, Telling.LIVE, length_ns, refusal)
-
-
-def _work_s(clues: Sequence[Clue], cues: Sequence[Cue], end: int) -> float:
-    """Give the seconds between the first and the last clue heard."""
-    told = [cues[clue.cue].span for clue in clues if clue.heard and clue.weight >= 0.5]
-    if not told:
-        return end / NS
-    return (max(span.end for span in told) - min(span.start for span in told)) / NS
-
-
-def _rows(
-    visits: Sequence[Visit],
-    clues: Sequence[Clue],
-    telling: Telling,
-    cues: Sequence[Cue],
-    steps: Sequence[Step],
-    lengths: Mapping[str, float],
-    nats: np.typing.NDArray[np.float64],
-    cell_s: float,
     end: int,
+    usual_s: Mapping[str, float],
     settings: DraftWeights,
-) -> tuple[DraftRow, ...]:
-    rows: list[DraftRow] = []
-    for visit in visits:
-        mass = float(nats[visit.row, visit.first : visit.last].sum())
-        if mass < settings.enough:
-            continue
-        left, right = visit.first * cell_s, visit.last * cell_s
-        step = steps[visit.row]
-        usual = lengths[step.code]
-        own = [
-            clue
-            for clue in clues
-            if clue.step == step.code
-            and _inside(clue_reach(clue, telling, cues, usual, settings), left, right)
-        ]
-        if not own:
-            continue
-        reaches = [clue_reach(clue, telling, cues, usual, settings) for clue in own]
-        left, right = _trimmed(left, right, reaches, usual, telling, settings)
-        start, stop = round(left * NS), min(end, round(right * NS))
-        if rows:
-            start = max(start, rows[-1].span.end)
-        if stop - start < NS:
-            continue
-        other = np.delete(nats[:, visit.first : visit.last], visit.row, axis=0).max(axis=0).sum()
-        confidence = mass / (mass + 0.6) * (mass / (mass + 0.35 * float(other)))
-        rows.append(
-            DraftRow(
-                step,
-                Span(start, stop),
-                round(min(0.99, confidence), 2),
-                tuple(sorted({clue.cue for clue in own})),
-            )
-        )
-    return tuple(rows)
+    weights: Learned,
+) -> tuple[Understood, tuple[str, ...], tuple[DraftRow, ...]]:
+    """Understand what was said and draft rows; their ``cues`` are numbers of utterances."""
+    steps, course = drafted_steps(procedure), course_of(procedure)
+    usual = usual_lengths(steps, weights, usual_s)
+    # A film in quick motion, or cut to a tenth, is reckoned as slowly as an operation goes.
+    slower = _slower(spoken, usual, course, settings)
+    said = [one.slowed(slower) for one in spoken]
+    end_s = end / NS * slower
+    cell_s = max(CELL_S, float(np.ceil(end_s / MOST_CELLS)))
+    told = understand(said, steps, course, usual, end_s, cell_s, settings, weights)
+    lengths = stretched(procedure, usual, _work_s(told, said, end_s), settings)
+    words = over_gap(told.running, told.share, settings.share, settings.most)
+    nats = settings.learned * cell_s * words
+    nats += settings.clues * told.spread_out(said, lengths, cell_s, settings)
+    slots, asides = slots_and_asides(procedure, steps, nats, lengths, settings)
+    visits = best_path(nats, slots, asides, cell_s, settings)
+    rows = rows_of(visits, told, said, steps, course, nats, cell_s, weights)
+    real = [replace(row, span=_faster(row.span, slower, end)) for row in rows]
+    return told, course, tuple(row for row in real if row.span.length > 0)
 
 
-def _inside(reach: tuple[float, float], left: float, right: float) -> bool:
-    shared = min(reach[1], right) - max(reach[0], left)
-    return shared >= 0.4 * min(reach[1] - reach[0], right - left)
-
-
-def _trimmed(
-    left: float,
-    right: float,
-    reaches: Sequence[tuple[float, float]],
-    usual: float,
-    telling: Telling,
+def _slower(
+    spoken: Sequence[Utterance],
+    usual: Mapping[str, float],
+    course: Sequence[str],
     settings: DraftWeights,
-) -> tuple[float, float]:
-    """Move a start that precedes all talk of the step closer to it, and an end likewise."""
-    first, last = min(a for a, _ in reaches), max(b for _, b in reaches)
-    if telling is Telling.LAGGING:
-        return left, right
-    moved = max(left, min(first - settings.before_first, right - 2))
-    ended = min(right, max(last + settings.after_last, moved + settings.at_least * usual))
-    return moved, ended
+) -> float:
+    """Give how many times slower than shown the operation must have gone, 1 where it may fit."""
+    shown = spoken[-1].end_s - spoken[0].start_s
+    expected = sum(usual[code] + settings.pause for code in course)
+    return max(1.0, settings.quickest * expected / max(1.0, shown))
+
+
+def _faster(span: Span, slower: float, end: int) -> Span:
+    start = min(end, round(span.start / slower))
+    return Span(start, max(start, min(end, round(span.end / slower))))
+
+
+def usual_lengths(
+    steps: Sequence[Step], weights: Learned, own: Mapping[str, float]
+) -> dict[str, float]:
+    """Give the usual seconds of a visit by code: from own cases, else counted and usual ones."""
+    found: dict[str, float] = {}
+    for step in steps:
+        prior = usual_length_s(step, own)
+        counted, visits = weights.lengths.get(step.code, (prior, 0))
+        if step.code in own or not visits:
+            found[step.code] = prior
+        else:
+            logs = visits * math.log(counted) + PRIOR_VISITS * math.log(prior)
+            found[step.code] = math.exp(logs / (visits + PRIOR_VISITS))
+    return found
+
+
+def _nothing(procedure: Procedure, cues: tuple[Cue, ...], length_ns: int, refusal: str) -> Draft:
+    return Draft(procedure.code, cues, (), (), (), (), Telling.LIVE, length_ns, refusal)
+
+
+def _captions(numbers: Sequence[int], spoken: Sequence[Utterance]) -> tuple[int, ...]:
+    return tuple(sorted({spoken[number].cue for number in numbers}))
+
+
+def _work_s(told: Understood, spoken: Sequence[Utterance], end_s: float) -> float:
+    """Give the seconds between the first and the last clue heard."""
+    said = [spoken[clue.cue] for clue in told.clues if clue.heard and clue.weight >= 0.5]
+    if not said:
+        return end_s
+    return max(one.end_s for one in said) - min(one.start_s for one in said)

@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from vidseg.measure.draft.draft import Draft, DraftRow
+from vidseg.measure.draft.draft import Draft
+from vidseg.measure.draft.rows import DraftRow
 from vidseg.model.clock import NS
 from vidseg.model.recording import Recording
 from vidseg.model.span import Span

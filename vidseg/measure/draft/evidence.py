@@ -13,13 +13,21 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from vidseg.measure.draft.assertion import DENIED, WORTH, ClauseSense, Sense, denied, read_clause
+from vidseg.measure.draft.assertion import (
+    DENIED,
+    WORTH,
+    ClauseSense,
+    Sense,
+    denied,
+    read_clause,
+    read_in_turn,
+)
 from vidseg.measure.draft.hearing import Word, words
 from vidseg.measure.draft.sayings import Sayings
 from vidseg.measure.draft.settings import DraftWeights
 from vidseg.measure.draft.terms import Mention, find_mentions, terms_of
+from vidseg.measure.draft.utterances import Utterance
 from vidseg.model.annotation import Cue
-from vidseg.model.clock import NS
 from vidseg.model.procedure import Step
 
 _SENTENCE = re.compile(r"(?<=[.!?;])\s+|,\s+(?=(?:and then|because|otherwise|if|but|so that)\b)")
@@ -37,7 +45,11 @@ class Telling(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Clue:
-    """What a sentence says for one step: ``weight`` nats, told in ``sense``; ``why`` in words."""
+    """What a sentence says for one step: ``weight`` nats, told in ``sense``; ``why`` in words.
+
+    ``cue`` is the number of the utterance; in a finished draft, of the caption it begins in.
+    ``heard``: by a term; ``own``: by the vocabulary's own terms or sayings.
+    """
 
     cue: int
     step: str
@@ -45,15 +57,7 @@ class Clue:
     sense: Sense
     why: str
     heard: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """All clues of a narration, how it is told, and the evidence (steps, cells) in nats a cell."""
-
-    clues: tuple[Clue, ...]
-    telling: Telling
-    nats: NDArray[np.float64]
+    own: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,19 +83,40 @@ def sentences(cues: Sequence[Cue]) -> tuple[Sentence, ...]:
     return tuple(found)
 
 
+def as_sentences(spoken: Sequence[Utterance]) -> tuple[Sentence, ...]:
+    """Read utterances, one sentence each; a story of another case goes on over several."""
+    asked = [utterance.text.rstrip().endswith("?") for utterance in spoken]
+    texts = [utterance.text for utterance in spoken]
+    readings = read_in_turn(texts, asked)
+    return tuple(
+        Sentence(number, text, words(text), reading)
+        for number, (text, reading) in enumerate(zip(texts, readings, strict=True))
+    )
+
+
+Heard = Mapping[str, tuple[float, list[str]]]
+"""By code of a step: the weight of its terms in a sentence, and what was taken for them."""
+
+
+def hear(spoken: Sequence[Sentence], steps: Sequence[Step]) -> list[Heard]:
+    """Find the terms of steps in each sentence."""
+    by_sentence: dict[int, list[Mention]] = {}
+    for mention in find_mentions([sentence.words for sentence in spoken], terms_of(steps)):
+        by_sentence.setdefault(mention.cue, []).append(mention)
+    return [_heard(one, by_sentence.get(number, ())) for number, one in enumerate(spoken)]
+
+
 def gather(
-    cues: Sequence[Cue], steps: Sequence[Step], settings: DraftWeights, sayings: Sayings
+    spoken: Sequence[Sentence],
+    heard: Sequence[Heard],
+    steps: Sequence[Step],
+    settings: DraftWeights,
+    sayings: Sayings,
 ) -> tuple[tuple[Clue, ...], Telling]:
     """Collect the clues of a narration for the steps, and how the narration is told."""
-    spoken = sentences(cues)
-    mentions = find_mentions([sentence.words for sentence in spoken], terms_of(steps))
-    by_sentence: dict[int, list[Mention]] = {}
-    for mention in mentions:
-        by_sentence.setdefault(mention.cue, []).append(mention)
     likely = sayings.likelihood([sentence.text for sentence in spoken])
     clues: list[Clue] = []
-    for number, sentence in enumerate(spoken):
-        found = _heard(sentence, by_sentence.get(number, ()))
+    for number, (sentence, found) in enumerate(zip(spoken, heard, strict=True)):
         worth = WORTH[sentence.reading.sense]
         if _RESUMED.search(sentence.text.lower()):
             worth *= settings.resumed
@@ -100,7 +125,7 @@ def gather(
         reasons: dict[str, list[str]] = {}
         for code, (weight, whys) in found.items():
             total[code] = min(settings.cap, weight) * crowd
-            reasons[code] = whys
+            reasons[code] = list(whys)
         for place, step in enumerate(steps):
             extra = settings.saying * max(0.0, float(likely[number, place]) - settings.saying_floor)
             if extra > 0:
@@ -122,7 +147,7 @@ def gather(
     return tuple(clues), telling_of(spoken, clues)
 
 
-def _heard(sentence: Sentence, mentions: Sequence[Mention]) -> dict[str, tuple[float, list[str]]]:
+def _heard(sentence: Sentence, mentions: Sequence[Mention]) -> Heard:
     found: dict[str, tuple[float, list[str]]] = {}
     for mention in mentions:
         before = tuple(word.text for word in sentence.words[: mention.first])
@@ -175,7 +200,7 @@ def reach(
 def spread(
     clues: Sequence[Clue],
     telling: Telling,
-    cues: Sequence[Cue],
+    spoken: Sequence[Utterance],
     usual_s: Mapping[str, float],
     cells: int,
     cell_s: float,
@@ -183,14 +208,14 @@ def spread(
 ) -> NDArray[np.float64]:
     """Lay the clues out over time: evidence (steps, cells), nats a cell.
 
-    Where few cues speak of steps, each counts for more.
+    Where few sentences speak of steps, each counts for more.
     """
     out = np.zeros((len(usual_s), cells))
     place = {code: row for row, code in enumerate(usual_s)}
     bearing = len({clue.cue for clue in clues if clue.heard})
     gain = float(np.clip(settings.gain_cues / max(1, bearing), 1.0, settings.gain_most))
     for clue in clues:
-        left, right = clue_reach(clue, telling, cues, usual_s[clue.step], settings)
+        left, right = clue_reach(clue, telling, spoken, usual_s[clue.step], settings)
         first = int(np.clip(np.floor(left / cell_s), 0, cells - 1))
         last = int(np.clip(np.ceil(right / cell_s), first + 1, cells))
         out[place[clue.step], first:last] += clue.weight * gain / (last - first)
@@ -198,10 +223,14 @@ def spread(
 
 
 def clue_reach(
-    clue: Clue, telling: Telling, cues: Sequence[Cue], usual_s: float, settings: DraftWeights
+    clue: Clue,
+    telling: Telling,
+    spoken: Sequence[Utterance],
+    usual_s: float,
+    settings: DraftWeights,
 ) -> tuple[float, float]:
     """Give the seconds from and to which a clue points."""
-    cue = cues[clue.cue].span
-    edges = {"start": cue.start / NS, "end": cue.end / NS}
+    said = spoken[clue.cue]
+    edges = {"start": said.start_s, "end": said.end_s}
     a, plus, b, minus = reach(clue.sense, telling, usual_s, settings)
     return edges[a] + plus, max(edges[a] + plus + 1, edges[b] + minus)

@@ -13,6 +13,8 @@ from vidseg.model.procedure import fold
 _TAG = re.compile(r"<[^>]*>")
 _WORD = re.compile(r"[^\W_]+(?:['’][^\W_]+)*")
 _BREAK = re.compile(r"[.;:!?,]+(?=\s|$)|\s[-–—]\s")
+_VOWELS = re.compile(r"[aeiouhwy]")
+_DOUBLE = re.compile(r"(.)\1+")
 _SPELLINGS = (
     (r"ph", "f"),
     (r"gh(?=t|$)", ""),
@@ -72,6 +74,12 @@ def sounding(text: str) -> str:
     for pattern, instead in _RULES:
         text = pattern.sub(instead, text)
     return text
+
+
+@lru_cache(maxsize=65536)
+def consonants(text: str) -> str:
+    """Give the consonants of a folded text as it sounds: what mis-hearing keeps of a long name."""
+    return _DOUBLE.sub(r"\1", _VOWELS.sub("", sounding(text)))
 
 
 @lru_cache(maxsize=65536)

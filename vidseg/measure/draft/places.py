@@ -50,17 +50,12 @@ def usual_length_s(step: Step, learned: Mapping[str, float]) -> float:
 
 
 def stretched(
-    procedure: Procedure,
-    steps: Sequence[Step],
-    work_s: float,
-    learned: Mapping[str, float],
-    settings: DraftWeights,
+    procedure: Procedure, usual_s: Mapping[str, float], work_s: float, settings: DraftWeights
 ) -> dict[str, float]:
-    """Give the usual seconds of a visit by code, stretched towards ``work_s``, the whole work."""
-    usual = {step.code: usual_length_s(step, learned) for step in steps}
-    expected = sum(usual[code] + settings.pause for code in course_of(procedure))
-    stretch = float(np.clip(work_s / expected, 0.6, 1.8)) ** settings.stretch
-    return {code: length * stretch for code, length in usual.items()}
+    """Stretch the usual seconds of a visit, by code, towards ``work_s``, the whole work."""
+    expected = sum(usual_s[code] + settings.pause for code in course_of(procedure))
+    stretch = float(np.clip(work_s / expected, 0.2, 1.8)) ** settings.stretch
+    return {code: length * stretch for code, length in usual_s.items()}
 
 
 def slots_and_asides(
@@ -82,7 +77,7 @@ def slots_and_asides(
     asides = []
     for step in steps:
         # Nothing said of a step: no visit to it beside the course.
-        if nats[row[step.code]].sum() < settings.enough:
+        if np.maximum(nats[row[step.code]], 0.0).sum() < settings.enough:
             continue
         usual = lengths[step.code] * (settings.again_length if step.code in course else 1.0)
         costs = tuple(

@@ -40,7 +40,7 @@ class Sayings:
                 owners.append(place)
         texts += [text.strip() for text in SMALL_TALK]
         owners += [len(steps)] * len(SMALL_TALK)
-        counts = [_grams(text) for text in texts]
+        counts = [grams(text) for text in texts]
         documents = Counter(gram for count in counts for gram in count)
         self._rarity = {
             gram: math.log((1 + len(texts)) / (1 + times)) + 1 for gram, times in documents.items()
@@ -72,7 +72,7 @@ class Sayings:
         """Give how likely each text belongs to each step, small talk last; rows sum to one."""
         if not texts:
             return np.zeros((0, len(self.codes) + 1))
-        return _softmax(SHARPNESS * (self._vectors(_grams(text) for text in texts) @ self._weights))
+        return _softmax(SHARPNESS * (self._vectors(grams(text) for text in texts) @ self._weights))
 
 
 @lru_cache(maxsize=8)
@@ -86,7 +86,7 @@ def _softmax(scores: NDArray[Any]) -> NDArray[np.float64]:
     return np.asarray(raised / raised.sum(axis=1, keepdims=True))
 
 
-def _grams(text: str) -> Counter[str]:
+def grams(text: str) -> Counter[str]:
     """Count the n-grams of a text as it sounds, over word breaks; word edges count too."""
     parts = [sounding(fold(part)) for part in text.split()]
     joined = "".join(parts)
