@@ -28,6 +28,8 @@ from vidseg.formats.schema import CaseFile, ConsentTable, EditTable, StepTable, 
 from vidseg.model.annotation import Mark
 from vidseg.pipeline.outputs import OUTPUTS
 
+pytestmark = pytest.mark.slow
+
 REMOVED = {"kind": "removed", "at": "0:01.72", "length": "0:30", "note": "a page turned"}
 SPEED = {"kind": "speed", "start": "0:00.4", "end": "0:01", "factor": 2}
 CASE: dict[str, Any] = {

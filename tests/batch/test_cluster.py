@@ -22,7 +22,10 @@ from vidseg.model.problem import UsageError
 from vidseg.pipeline.outputs import RunOptions
 
 pytest.importorskip("distributed", reason="distributed is not installed")
-pytestmark = pytest.mark.skipif(os.name == "nt", reason="kills as here are POSIX's")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(os.name == "nt", reason="kills as here are POSIX's"),
+]
 
 Contents = Callable[[Path], dict[str, bytes]]
 Report = Callable[[Path], dict[str, dict[str, str]]]

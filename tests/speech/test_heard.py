@@ -22,6 +22,8 @@ from vidseg.speech.recogniser import Recogniser, hints_of
 
 from .conftest import SAID
 
+pytestmark = pytest.mark.slow
+
 
 def plain(text: str) -> list[str]:
     return re.findall(r"[a-z']+", text.lower())

@@ -70,6 +70,14 @@ def captions_beside(recording: Recording) -> Path:
     return first.with_name(f"{first.stem}.heard.vtt")
 
 
+def heard_captions(recording: Recording, how: Listening, progress: Progress | None = None) -> Path:
+    """Give the captions heard in a recording; what was heard before is not heard again."""
+    out = captions_beside(recording)
+    if not out.exists():
+        write_heard(recording, out, how, progress)
+    return out
+
+
 def _name(model: Path) -> str:
     """Name a model without the folders it lies in: of caches the name before ``snapshots``."""
     for parent in (model, *model.parents):

@@ -12,6 +12,8 @@ from vidseg.model.annotation import TO_BE_CONFIRMED, Edge, Mark, Sheet
 from vidseg.model.case import Case
 from vidseg.model.mask import Mask
 
+pytestmark = pytest.mark.slow
+
 FRAME = 40_000_000
 Serving = Callable[[MarkingRequest], AbstractContextManager[Any]]
 Opened = Callable[..., Any]

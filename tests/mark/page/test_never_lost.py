@@ -11,6 +11,8 @@ from vidseg.mark.start import MarkingRequest
 from vidseg.model.annotation import Mark, Sheet
 from vidseg.model.case import Case
 
+pytestmark = pytest.mark.slow
+
 FRAME = 40_000_000
 Serving = Callable[[MarkingRequest], AbstractContextManager[Any]]
 Opened = Callable[..., Any]

@@ -9,6 +9,8 @@ from synthetic_clips import make_clip
 from vidseg.mark.start import MarkingRequest
 from vidseg.model.case import Case
 
+pytestmark = pytest.mark.slow
+
 SIZE = (160, 96)
 NS = 1_000_000_000
 Serving = Callable[[MarkingRequest], AbstractContextManager[Any]]

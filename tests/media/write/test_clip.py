@@ -395,6 +395,7 @@ def luma(ffmpeg: str, path: Path, first: int, last: int) -> npt.NDArray[np.float
     return np.frombuffer(raw, np.uint8).reshape(last - first, -1).astype(np.float32)
 
 
+@pytest.mark.slow
 def test_real_footage_at_quality_0_is_the_same_pixel_by_pixel(
     program: Callable[[str], str], tmp_path: Path
 ) -> None:
