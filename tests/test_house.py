@@ -46,7 +46,7 @@ CALLED_FROM_OUTSIDE = {
     "vidseg.cohort.survival.Survival.at_risk",
     "vidseg.cohort.trend.Trend.variance",
 }
-# Not used yet, to be struck out here as they are: captions as SubRip, and pieces of the draft.
+# What the draft's weights are learned and judged by, in tests/bench.
 FOR_BENCHES = {
     "vidseg.measure.draft.effort.effort",
     "vidseg.measure.draft.reader.packed",

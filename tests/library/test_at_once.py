@@ -4,6 +4,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from vidseg.library.filters import Filter
 from vidseg.library.read import list_cases, read_cohort
 from vidseg.library.store import Library

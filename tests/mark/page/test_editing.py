@@ -5,6 +5,8 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from vidseg.formats import read_sheet, write_sheet
 from vidseg.formats.mask_list import read_masks
 from vidseg.mark.start import MarkingRequest

@@ -6,6 +6,8 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from vidseg.formats import read_sheet, write_sheet
 from vidseg.mark.start import MarkingRequest
 from vidseg.model.annotation import Mark, Sheet

@@ -5,6 +5,8 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from synthetic_clips import make_clip
 from vidseg.mark.start import MarkingRequest
 from vidseg.model.case import Case
