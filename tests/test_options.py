@@ -218,6 +218,8 @@ TRIED: dict[str, dict[str, Given]] = {
         "--keep-only-steps": ("--keep-only-steps",),
         "--keep-sound": ("--keep-sound", "no word is spoken"),
         "--silence": ("--silence", "0-0.5"),
+        "--transcribe": ("--transcribe",),
+        "--silence-heard": ("--silence-heard",),
         "--keep-captions": ("--keep-captions",),
         "--keep-notes": ("--keep-notes",),
         "--allow": ("--keep-notes", "--allow", "Hopkins"),

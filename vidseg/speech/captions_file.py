@@ -44,16 +44,8 @@ def write_heard(
         raise UsageError(f"captions are written as {' or '.join(SUFFIXES)}, not as {out.name!r}")
     if how.word_times and out.suffix.lower() != ".vtt":
         raise UsageError(f"only .vtt can hold the time of each word, not {out.name!r}")
-    model = find_model(how.model)
     state = out.with_name(f".{out.name}.heard")
-    made = transcribe(
-        recording,
-        lambda: Recogniser(model, how.language, how.hints, cores()),
-        state,
-        _key(recording, model, how),
-        _name(model),
-        progress,
-    )
+    made = hear(recording, state, how, progress)
     if out.suffix.lower() == ".vtt":
         webvtt.write_transcript(made, out, word_times=how.word_times)
     else:
@@ -62,6 +54,21 @@ def write_heard(
         )
     state.unlink(missing_ok=True)
     return made
+
+
+def hear(
+    recording: Recording, state: Path, how: Listening, progress: Progress | None = None
+) -> Transcript:
+    """Hear a recording; what is heard is kept in ``state`` until the caller removes it."""
+    model = find_model(how.model)
+    return transcribe(
+        recording,
+        lambda: Recogniser(model, how.language, how.hints, cores()),
+        state,
+        _key(recording, model, how),
+        _name(model),
+        progress,
+    )
 
 
 def captions_beside(recording: Recording) -> Path:
