@@ -7,6 +7,8 @@ scales with the picture and is read from any decoder's luma plane, limited or fu
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -57,7 +59,7 @@ def draw_number(luma: Luma, number: int) -> None:
     luma[height - strip_rows(height) :] = row
 
 
-def read_number(luma: Luma) -> int | None:
+def read_number(luma: npt.NDArray[Any]) -> int | None:
     """Read the frame's number from ``luma`` (uint8, (h, w)).
 
     Returns None where there is no code to read: the four reference cells do not stand out, a

@@ -217,8 +217,8 @@ def plant(folder: Path, name: str) -> tuple[Path, dict[str, str]]:
         return path, words.given
     if name == "plain.ts":
         make_clip(source.with_suffix(".mp4"), codec=codec, **SIZE)
-        tags = ("service_name", "service_provider")
-        copied(source.with_suffix(".mp4"), path, words, "mpegts", h264_units, {}, tags)
+        services = ("service_name", "service_provider")
+        copied(source.with_suffix(".mp4"), path, words, "mpegts", h264_units, {}, services)
         return path, words.given
     source = source.with_suffix(".mp4")
     make_clip(source, codec=codec, **SIZE)

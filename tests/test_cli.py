@@ -244,7 +244,7 @@ def test_ctrl_c_leaves_nothing_half_written_and_goes_on(
 ) -> None:
     from vidseg.export.folder import OutputFolder
 
-    real, recorded = OutputFolder.record, []
+    real, recorded = OutputFolder.record, []  # type: ignore[var-annotated]
 
     def stopping(folder, key, names, note=""):  # type: ignore[no-untyped-def]
         if len(recorded) == 2:

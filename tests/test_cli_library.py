@@ -53,7 +53,7 @@ def test_demo_writes_a_library_that_follows_its_truth(
     for surgeon in SURGEONS:
         row = curves[curves["series"] == surgeon.name].iloc[0]
         assert row["rate_low"] < 2**-surgeon.learning < row["rate_high"], surgeon.name
-    assert curves.set_index("series").loc["S4", "rate_high"] < 1
+    assert curves.set_index("series").loc["S4", "rate_high"] < 1  # type: ignore[arg-type]
     compared = read(
         capsys,
         *("compare", "--by", "experience", "--annotator", "A", "--step", "fragment_removal"),
@@ -144,7 +144,7 @@ def test_every_output_carries_the_cautions(
     cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row]
     assert not any(cell.data_type == "f" for cell in cells)
     named = {
-        (row[0].value, row[1].value): row[2].value
+        (row[0].value, row[1].value): row[3].value
         for row in book["data-dictionary"].iter_rows(min_row=2)
     }
     for sheet in book.sheetnames[:-1]:

@@ -28,6 +28,8 @@ from vidseg.model.problem import UsageError
 from vidseg.model.span import Span
 from vidseg.model.transcript import HeardWord
 
+pytestmark = pytest.mark.slow
+
 STEPS = """start,end,step,note
 0:00.2,0:00.8,main incision,shown to Mr Hopkins
 0:01,0:01.3,capsulorhexis,
@@ -134,6 +136,7 @@ TRIED: dict[str, dict[str, Given]] = {
         **ON_A_CASE,
         **CAPTIONED,
         **CUT,
+        "--transcribe": ("--transcribe",),
         "--share": ("--share",),
         "--audit": ("--audit",),
     },
@@ -165,6 +168,7 @@ TRIED: dict[str, dict[str, Given]] = {
         "--annotation": ("--annotation", "steps.csv"),
         "--procedure": ("--procedure", "msics"),
         "--captions": ("--captions", "talk.vtt"),
+        "--transcribe": ("--transcribe",),
         "--draft": ("--draft", "draft.json"),
         "--second": ("--second", "steps.csv"),
         "--blind": ("--blind", "--second", "steps.csv"),
@@ -194,6 +198,9 @@ TRIED: dict[str, dict[str, Given]] = {
         "--out": ("--out", "draft.json"),
         "--measures": ("--measures", "values.csv"),
         "--usual-only": ("--usual-only",),
+        "--spoken-only": ("--spoken-only",),
+        "--surgeon": ("--surgeon", "S3"),
+        "--transcribe": ("--transcribe",),
         "--explain": ("--explain",),
         "--force": ("--out", "draft.json", "--force"),
         "--json": ("--json",),
@@ -211,6 +218,8 @@ TRIED: dict[str, dict[str, Given]] = {
         "--keep-only-steps": ("--keep-only-steps",),
         "--keep-sound": ("--keep-sound", "no word is spoken"),
         "--silence": ("--silence", "0-0.5"),
+        "--transcribe": ("--transcribe",),
+        "--silence-heard": ("--silence-heard",),
         "--keep-captions": ("--keep-captions",),
         "--keep-notes": ("--keep-notes",),
         "--allow": ("--keep-notes", "--allow", "Hopkins"),

@@ -28,6 +28,8 @@ from vidseg.formats.schema import CaseFile, ConsentTable, EditTable, StepTable, 
 from vidseg.model.annotation import Mark
 from vidseg.pipeline.outputs import OUTPUTS
 
+pytestmark = pytest.mark.slow
+
 REMOVED = {"kind": "removed", "at": "0:01.72", "length": "0:30", "note": "a page turned"}
 SPEED = {"kind": "speed", "start": "0:00.4", "end": "0:01", "factor": 2}
 CASE: dict[str, Any] = {
@@ -244,8 +246,8 @@ def pairs() -> dict[str, tuple[World, World]]:
         assert set(known) == set(given), f"{kind}: say how to change {set(known) ^ set(given)}"
         for name, change in given.items():
             if isinstance(change, tuple) and not any(isinstance(c, World) for c in change):
-                change = replace(W, options=change)
-            found[f"{kind}: {name}"] = change if isinstance(change, tuple) else (W, change)
+                change = replace(W, options=change)  # type: ignore[arg-type]
+            found[f"{kind}: {name}"] = change if isinstance(change, tuple) else (W, change)  # type: ignore[assignment]
     return found
 
 

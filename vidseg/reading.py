@@ -159,6 +159,17 @@ def read_case_files(
     return CaseResult.of(replace(reading, problems=problems), case, recording, captions)
 
 
+def with_captions(result: CaseResult, captions: Path) -> CaseResult:
+    """Give the case with captions that it had none of before."""
+    read = read_captions(captions)
+    return replace(
+        result,
+        case=replace(result.case, captions=captions),
+        captions=read,
+        problems=(*result.problems, *read.problems),
+    )
+
+
 def recording_problems(recording: Recording) -> tuple[Problem, ...]:
     """Give what makes the recording's times doubtful, and what in it may identify someone."""
     found: list[Problem] = []

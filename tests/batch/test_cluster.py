@@ -22,7 +22,10 @@ from vidseg.model.problem import UsageError
 from vidseg.pipeline.outputs import RunOptions
 
 pytest.importorskip("distributed", reason="distributed is not installed")
-pytestmark = pytest.mark.skipif(os.name == "nt", reason="kills as here are POSIX's")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(os.name == "nt", reason="kills as here are POSIX's"),
+]
 
 Contents = Callable[[Path], dict[str, bytes]]
 Report = Callable[[Path], dict[str, dict[str, str]]]
@@ -136,7 +139,7 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
         while killed < KILLS:
             before = ended(out)
             gate.permit(gate.permits_taken() + PASSING)
-            wait_for(lambda before=before: ended(out) > before)
+            wait_for(lambda before=before: ended(out) > before)  # type: ignore[misc]
             # another case is being worked on or was a moment ago, and what comes next is held
             cluster.kill_worker(chance)
             killed += 1

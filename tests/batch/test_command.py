@@ -126,6 +126,7 @@ def test_requests_that_cannot_be_met(
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="a console's Ctrl-C cannot be sent to one process")
 def test_control_c_finishes_what_runs_and_again_goes_on(share: Path, tmp_path: Path) -> None:
     rows = "".join(f"c{n},r.mp4,s.csv\n" for n in range(40))

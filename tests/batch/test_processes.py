@@ -18,6 +18,8 @@ from vidseg.batch.whole import BatchSettings, Told
 from vidseg.cli import main
 from vidseg.pipeline.outputs import RunOptions
 
+pytestmark = pytest.mark.slow
+
 Contents = Callable[[Path], dict[str, bytes]]
 Report = Callable[[Path], dict[str, dict[str, str]]]
 only = ("--only", "durations,stills", "--quiet")

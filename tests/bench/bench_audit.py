@@ -171,8 +171,8 @@ def matched(
             yield fault, None, 0.0, 0.0
         else:
             used.add(best)
-            hit = found[best]
-            yield fault, hit, abs(hit.start - start) / 1e6, abs(hit.end - end) / 1e6
+            hit = found[best]  # type: ignore[assignment]
+            yield fault, hit, abs(hit.start - start) / 1e6, abs(hit.end - end) / 1e6  # type: ignore[attr-defined, misc]
 
 
 def false_alarms(

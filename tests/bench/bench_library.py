@@ -89,7 +89,7 @@ def table(folder: Path, count: int) -> None:
             )
 
 
-def annotations(folder: Path, count: int) -> None:
+def annotations(folder: Path, count: int) -> None:  # type: ignore[no-redef]
     """Add annotation files, each read, checked and timed: the whole way in."""
     from synthetic_clips.case_series import made_up_cases, steps_text
     from vidseg.cli import main
@@ -160,7 +160,7 @@ PARTS: dict[str, Callable[[Path, int], None]] = {
     "page": page,
     "by_hand": by_hand,
     "duckdb": duckdb,
-    "annotations": annotations,
+    "annotations": annotations,  # type: ignore[dict-item]
 }
 
 

@@ -25,6 +25,7 @@ from collections import Counter
 from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import av
 import numpy as np
@@ -39,7 +40,7 @@ from vidseg.model.stretch import stretches
 FRAMES, WIDTH, HEIGHT = 90, 320, 180
 MS = 1_000_000
 VARIABLE = [i * 33_333_333 + (0, 7, 15, 4)[i % 4] * MS for i in range(FRAMES)]
-GROUPS: dict[str, dict[str, object]] = {
+GROUPS: dict[str, dict[str, Any]] = {
     "short": {"gop": 12, "bframes": 2},
     "deep": {"gop": 30, "bframes": 5, "pyramid": True},
     "open": {"gop": 24, "bframes": 3, "open_gop": True},
@@ -108,7 +109,7 @@ def times(path: Path) -> list[float]:
     """Give the stored times of all pictures in s, in order."""
     with av.open(str(path)) as container:
         stream = container.streams.video[0]
-        found = [p.pts * p.time_base for p in container.demux(stream) if p.size]
+        found = [p.pts * p.time_base for p in container.demux(stream) if p.size]  # type: ignore[operator]
     return sorted(map(float, found))
 
 

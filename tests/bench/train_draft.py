@@ -397,7 +397,7 @@ def main(arguments: Sequence[str]) -> int:
         codes = all_codes()
         apart = [replace(weights, step_when=weights.step_when * 0) for weights in aside]
         weights = replace(fit(cases, codes, apart), sure=sure)
-        np.savez_compressed(OUT, **rd.packed(weights))
+        np.savez_compressed(OUT, **rd.packed(weights))  # type: ignore[arg-type]
         print(f"written: {OUT.name}, {OUT.stat().st_size} bytes")
     return 0
 

@@ -87,7 +87,7 @@ def test_low_against_high_experience(cataract101: Cohort) -> None:
     tests = found.tests.set_index("step")
     for phase, figures in BY_EXPERIENCE.items():
         shown = [
-            float(groups.loc[(phase, group), column])
+            float(groups.loc[(phase, group), column])  # type: ignore[arg-type]
             for group in ("low", "high")
             for column in ("mean_s", "median_s")
         ]

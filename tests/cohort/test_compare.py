@@ -26,7 +26,7 @@ def made(seed: int, sizes: dict[str, int]) -> tuple[dict[str, list[float]], pd.D
         "cut": [float(random.lognormal(4 if g == "A" else 4.6, 0.4)) for g in groups],
         "sew": [float(random.lognormal(3, 0.4)) for g in groups],
     }
-    return times, facts(groups)
+    return times, facts(groups)  # type: ignore[arg-type]
 
 
 def test_two_groups(make_steps) -> None:

@@ -16,7 +16,7 @@ WAFERS += [95.0925, 95.1990, 95.1682]
 
 
 def one(table: pd.DataFrame, step: str = "cut") -> pd.Series:
-    return table.set_index("step").loc[step]
+    return table.set_index("step").loc[step]  # type: ignore[return-value]
 
 
 def test_quantiles_are_hyndman_and_fan_type_7(make_steps) -> None:

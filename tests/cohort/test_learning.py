@@ -38,7 +38,7 @@ def test_who_enters_and_who_does_not(make_steps) -> None:
     assert found.slope.slope.value < 0
     assert found.trend.s == -36 * 35 / 2
     assert found.experience.bins["cases"].tolist() == [16, 20]
-    assert any("1 cases cut off" in note for note in found.notes)
+    assert found.censored == 1
 
 
 def test_order_is_by_case_number_not_by_row(make_steps) -> None:

@@ -224,7 +224,7 @@ def test_ffmpeg_reads_the_same_chapters(tmp_path: Path) -> None:
     text.write_text("1\n00:00:01,000 --> 01:00:05,000\nx\n", encoding="utf-8")
     out = tmp_path / "out.mks"
     command = [mkvmerge, "-q", "-o", out, "--chapters", tmp_path / "chapters.xml", text]
-    subprocess.run(command, check=True, capture_output=True)
+    subprocess.run(command, check=True, capture_output=True)  # type: ignore[arg-type]
     read = subprocess.run(
         [ffprobe, "-v", "error", "-show_chapters", "-of", "json", out],
         capture_output=True,

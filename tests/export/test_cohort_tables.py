@@ -12,6 +12,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from vidseg.export.cohort_tables import DICTIONARY, write_cohort_tables
+from vidseg.model.column import Column, columns
 from vidseg.model.problem import UsageError
 
 # From OWASP's page on CSV Injection, and cells that openpyxl would take for formula or error.
@@ -27,13 +28,16 @@ TABLES = {
     ),
     "other": pd.DataFrame({"time_low_s": [1.0], "time_s": [2.0]}),
 }
-MEANINGS = {"durations": {"case": "name", "active_s": "time"}, "other": {"time_s": "a time"}}
+SCHEMAS = {
+    "durations": columns(Column("case", "name"), Column("active_s", "time")),
+    "other": columns(Column("time_s", "a time")),
+}
 NOTES = ("Time is not skill.",)
 
 
 def test_workbook_holds_texts_numbers_and_the_dictionary(tmp_path: Path) -> None:
     out = tmp_path / "all.xlsx"
-    assert write_cohort_tables(TABLES, MEANINGS, NOTES, out) == [out]
+    assert write_cohort_tables(TABLES, SCHEMAS, NOTES, out) == [out]
     book = openpyxl.load_workbook(out)
     assert book.sheetnames == ["durations", "other", DICTIONARY]
     rows = list(book["durations"].iter_rows(min_row=2))
@@ -48,14 +52,14 @@ def test_workbook_holds_texts_numbers_and_the_dictionary(tmp_path: Path) -> None
         assert len(sheets) == 3
         assert not any(re.search(rb"<f[ >/]", packed.read(name)) for name in sheets)
     told = [[cell.value for cell in row] for row in book[DICTIONARY].iter_rows(min_row=2)]
-    assert ["durations", "active_s", "time"] in told
-    assert ["other", "time_low_s", "lower end of the interval of time_s"] in told
-    assert [None, "note", "Time is not skill."] in told
+    assert ["durations", "active_s", "s", "time"] in told
+    assert ["other", "time_low_s", "s", "lower end of the interval of time_s"] in told
+    assert [None, "note", None, "Time is not skill."] in told
 
 
 def test_csv_puts_an_apostrophe_before_what_would_run(tmp_path: Path) -> None:
     out = tmp_path / "all.csv"
-    files = write_cohort_tables(TABLES, MEANINGS, NOTES, out)
+    files = write_cohort_tables(TABLES, SCHEMAS, NOTES, out)
     assert [path.name for path in files] == [
         "all.csv",
         "all-other.csv",
@@ -74,19 +78,19 @@ def test_csv_puts_an_apostrophe_before_what_would_run(tmp_path: Path) -> None:
 
 def test_parquet_carries_meanings_and_notes(tmp_path: Path) -> None:
     out = tmp_path / "all.parquet"
-    write_cohort_tables(TABLES, MEANINGS, NOTES, out)
+    write_cohort_tables(TABLES, SCHEMAS, NOTES, out)
     table = pq.read_table(out)
     assert table["case"].to_pylist() == HOSTILE
     assert table["active_s"].to_pylist()[3] == 12.123456789
-    assert table.schema.field("active_s").metadata == {b"meaning": b"time"}
+    assert table.schema.field("active_s").metadata == {b"meaning": b"time", b"unit": b"s"}
     assert json.loads(table.schema.metadata[b"vidseg_notes"]) == list(NOTES)
 
 
 def test_other_places_are_refused(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match=r"\.csv, \.parquet, \.xlsx"):
-        write_cohort_tables(TABLES, MEANINGS, NOTES, tmp_path / "all.ods")
+        write_cohort_tables(TABLES, SCHEMAS, NOTES, tmp_path / "all.ods")
     with pytest.raises(UsageError, match="does not exist"):
-        write_cohort_tables(TABLES, MEANINGS, NOTES, tmp_path / "absent" / "all.csv")
+        write_cohort_tables(TABLES, SCHEMAS, NOTES, tmp_path / "absent" / "all.csv")
     assert list(tmp_path.iterdir()) == []
 
 

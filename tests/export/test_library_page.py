@@ -15,9 +15,10 @@ from vidseg.export.figures import Series, curve_figure, durations_figure
 from vidseg.export.library_page import (
     PageFigure,
     PageSection,
-    PageTable,
     write_library_page,
 )
+from vidseg.export.shown_table import ShownTable
+from vidseg.model.column import Column
 
 HOSTILE = '</style><script>alert(1)</script><img src=x onerror="alert(1)">'
 
@@ -116,7 +117,9 @@ def test_the_same_library_gives_the_same_page(page_file: Path, tmp_path: Path) -
 
 def test_hostile_texts_stay_texts(tmp_path: Path) -> None:
     table = pd.DataFrame({"name": [HOSTILE], "time_s": [1.5]})
-    shown = PageTable(HOSTILE, table, {"name": HOSTILE, "time_s": "s"})
+    shown = ShownTable(
+        HOSTILE, table, (Column("name", "the name", HOSTILE), Column("time_s", "a time", "s"))
+    )
     series = Series(HOSTILE, np.array([1.0, 2]), np.array([3.0, 4]), np.array([]), np.array([]))
     other = Series("$x_1$", np.array([1.0, 2]), np.array([3.0, 4]), np.array([]), np.array([]))
     figure = PageFigure(HOSTILE, curve_figure([series, other], "f"), HOSTILE, shown)
@@ -128,7 +131,7 @@ def test_hostile_texts_stay_texts(tmp_path: Path) -> None:
         chosen=HOSTILE,
         sections=[section],
         cautions=["care"],
-        meanings={HOSTILE: {HOSTILE: HOSTILE}},
+        schemas={HOSTILE: {HOSTILE: Column(HOSTILE, HOSTILE)}},
     )
     text = out.read_text(encoding="utf-8")
     assert "<script" not in text

@@ -145,7 +145,7 @@ def test_each_still_shows_the_frame_it_says(recording: Recording, tmp_path: Path
         "04-polish.jpg",
     ]
     assert sorted(path.name for path in tmp_path.iterdir()) == [s.path.name for s in stills]
-    spans = {s.step.code: [] for s in case.segments}
+    spans = {s.step.code: [] for s in case.segments}  # type: ignore[var-annotated]
     for one in case.segments:
         spans[one.step.code].append(one.span)
     for still in stills:

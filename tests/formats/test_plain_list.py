@@ -224,7 +224,7 @@ def test_what_is_written_reads_back_the_same(
 
 @settings(max_examples=100, deadline=None)
 @given(
-    st.text(st.characters(exclude_categories=("Cs",)), max_size=12),
+    st.text(st.characters(exclude_categories=("Cs",)), max_size=12),  # type: ignore[arg-type]
     st.text(st.sampled_from(" |-:[(5)]\nax"), max_size=12),
 )
 def test_a_silent_write_is_an_exact_one(label: str, note: str) -> None:

@@ -458,7 +458,7 @@ MOMENTS = st.one_of(
     st.builds(Frame, st.integers(0, 10**6)),
     st.sampled_from([Timecode("01:00:00:00"), Timecode("0:59:59;29"), Edge.OPEN]),
 )
-NAMES = LABELS.filter(lambda name: tabular.count_roles([name]) == 0)
+NAMES = LABELS.filter(lambda name: tabular.count_roles([name]) == 0)  # type: ignore[arg-type, var-annotated]
 SHEETS = st.builds(
     lambda marks, starts_only, case: Sheet(
         "x",

@@ -82,7 +82,7 @@ def test_texts_and_numbers(make: Maker) -> None:
         Mark(
             "capsulorhexis",
             *(250 * S, 330_500_000_000),
-            *("calm", "steps.xlsx", 4, (("hand", "left"),)),
+            *("calm", "steps.xlsx", 4, (("hand", "left"),)),  # type: ignore[arg-type]
         ),
         Mark("5", 340 * S, Edge.OPEN, "", "steps.xlsx", 5, (("hand", "2.5"),)),
         Mark("small_pupil", Frame(1234), None, "", "steps.xlsx", 8, (("hand", "TRUE"),)),

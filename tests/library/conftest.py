@@ -40,7 +40,7 @@ def make(
     **facts: object,
 ) -> Record:
     """A record from rows (code, start s, end s); the step ``open_end`` is cut off at its end."""
-    segments, excluded, events = [], [], []
+    segments, excluded, events = [], [], []  # type: ignore[var-annotated]
     for code, start, end in rows:
         step = procedure.step(code)
         if step.kind is Kind.EVENT:

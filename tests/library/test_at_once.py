@@ -4,9 +4,13 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from vidseg.library.filters import Filter
 from vidseg.library.read import list_cases, read_cohort
 from vidseg.library.store import Library
+
+pytestmark = pytest.mark.slow
 
 PROCESSES, CASES = 4, 25
 SCRIPT = """

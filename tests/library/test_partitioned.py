@@ -72,7 +72,7 @@ def step_quantiles(path: str) -> pd.DataFrame:
     """Quantiles of the time in each step; all rows of a vocabulary are in one file."""
     steps = pd.read_parquet(path)
     whole = steps[~steps["open_start"] & ~steps["open_end"]]
-    return whole.groupby("step")["active_s"].quantile(QUANTILES).unstack()
+    return whole.groupby("step")["active_s"].quantile(QUANTILES).unstack()  # type: ignore[arg-type]
 
 
 def test_step_quantiles_on_a_cluster(tables: Path, place: str) -> None:

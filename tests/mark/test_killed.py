@@ -20,6 +20,8 @@ from vidseg.mark.journal import journal_path
 from vidseg.mark.keeper import AnnotationKeeper
 from vidseg.mark.sheet_rows import Desk
 
+pytestmark = pytest.mark.slow
+
 KILLS = 12
 Kept = Callable[..., AbstractContextManager[AnnotationKeeper]]
 Started = Callable[..., AbstractContextManager[tuple[subprocess.Popen[str], str]]]

@@ -19,7 +19,7 @@ from vidseg.mark.rows import (
     in_order,
 )
 
-TEXT = st.text(st.characters(blacklist_categories=("Cs",)), max_size=12)
+TEXT = st.text(st.characters(blacklist_categories=("Cs",)), max_size=12)  # type: ignore[arg-type]
 LABEL = TEXT.filter(str.strip)
 TIMES = st.one_of(st.none(), st.integers(0, 2**53 - 1))
 ROWS = st.builds(

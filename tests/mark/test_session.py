@@ -262,7 +262,7 @@ def test_copies_and_masks(served: Served, tmp_path: Path) -> None:
             assert page.post("save-as", json={"format": wrong}).status_code == 422
         box = {"x": 1, "y": 2, "width": 30, "height": 4, "start_ns": 0, "end_ns": 40 * MS}
         assert page.post("masks", json={"masks": [box]}).json()["count"] == 1
-        for wrong in ({**box, "width": 0}, {**box, "end_ns": None}, {**box, "x": 1.5}, []):
+        for wrong in ({**box, "width": 0}, {**box, "end_ns": None}, {**box, "x": 1.5}, []):  # type: ignore[assignment]
             assert page.post("masks", json={"masks": [wrong]}).status_code == 422
         assert page.get("state").json()["masks"] == [box]
     assert len(read_sheet(tmp_path / "steps.csv").marks) == 1

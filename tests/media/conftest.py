@@ -97,7 +97,7 @@ def kind(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
     def make(name: str) -> Path:
         path = folder / name
         if not path.exists():
-            make_clip(path, **{"frames": FRAMES, "size": (320, 180), "gop": 30} | KINDS[name])
+            make_clip(path, **{"frames": FRAMES, "size": (320, 180), "gop": 30} | KINDS[name])  # type: ignore[arg-type]
         return path
 
     return make

@@ -40,12 +40,12 @@ def ffprobe() -> Probe:
 def video_packets(path: Path) -> list[tuple[int, bool]]:
     """Give (pts, is key) in stored order."""
     with av.open(str(path)) as container:
-        return [(p.pts, p.is_keyframe) for p in container.demux(video=0) if p.size]
+        return [(p.pts, p.is_keyframe) for p in container.demux(video=0) if p.size]  # type: ignore[misc]
 
 
 def video_times(path: Path) -> list[Fraction]:
     with av.open(str(path)) as container:
-        return [frame.pts * frame.time_base for frame in container.decode(video=0)]
+        return [frame.pts * frame.time_base for frame in container.decode(video=0)]  # type: ignore[misc]
 
 
 def sound(path: Path) -> tuple[np.ndarray, Fraction, int]:
@@ -57,7 +57,7 @@ def sound(path: Path) -> tuple[np.ndarray, Fraction, int]:
     joined = np.concatenate(samples).astype(float)
     if samples[0].dtype == np.int16:
         joined /= 32768
-    return joined, first, frames[0].sample_rate
+    return joined, first, frames[0].sample_rate  # type: ignore[return-value]
 
 
 def tone_starts(path: Path) -> list[float]:

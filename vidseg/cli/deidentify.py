@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from decimal import Decimal, InvalidOperation
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -108,6 +110,12 @@ class Width(click.ParamType[tuple[str, Decimal]]):
 @click.option(
     "--silence", "silences", type=TimeSpan(), multiple=True, help="Silence kept sound here."
 )
+@click.option(
+    "--transcribe",
+    is_flag=True,
+    help="Hear kept sound and search it for names, dates and numbers (needs the speech extra).",
+)
+@click.option("--silence-heard", is_flag=True, help="Silence what --transcribe finds.")
 @click.option("--keep-captions", is_flag=True, help="Keep captions in which nothing is found.")
 @click.option("--keep-notes", is_flag=True, help="Keep notes in which nothing is found.")
 @click.option(
@@ -155,6 +163,8 @@ def command(
     keep_only_steps: bool,
     keep_sound: str | None,
     silences: tuple[Span, ...],
+    transcribe: bool,
+    silence_heard: bool,
     keep_captions: bool,
     keep_notes: bool,
     allowed: tuple[str, ...],
@@ -189,6 +199,8 @@ def command(
     from vidseg.reading import read_case_files
     from vidseg.sharing.deidentify import deidentify
     from vidseg.sharing.options import ShareOptions, require_consent
+    from vidseg.speech.captions_file import Listening, hear
+    from vidseg.speech.recogniser import hints_of
 
     case = case_of(paths, captions)
     require_consent(case, Purpose(purpose))
@@ -196,6 +208,10 @@ def command(
         raise click.UsageError("--keep-sound needs the reason: a voice identifies")
     if silences and keep_sound is None:
         raise click.UsageError("--silence is for sound that is kept; see --keep-sound")
+    if transcribe and keep_sound is None:
+        raise click.UsageError("--transcribe hears sound that is kept; see --keep-sound")
+    if silence_heard and not transcribe:
+        raise click.UsageError("--silence-heard silences what --transcribe finds: give both")
     if keep_captions and case.captions is None:
         raise click.UsageError("--keep-captions: the case has no captions; see --captions")
     options = ShareOptions(
@@ -220,6 +236,7 @@ def command(
         since=since.date() if since else None,
         quality=quality,
         reencode=reencode,
+        silence_heard=silence_heard,
         others=_others(library, case.id) if library else None,
     )
     with progress_shown(quiet) as progress:
@@ -228,8 +245,15 @@ def command(
         show_problems(result.problems, quiet)
         say(f"{count_problems(result.problems)}; no copy was made. Mend the rows in error first.")
         return 1
+    state = out.with_name(f".{out.name}.heard")
     with progress_shown(quiet) as progress:
+        if transcribe:
+            how = Listening(hints=hints_of(result.procedure))
+            heard = hear(result.recording, state, how, partial(progress, "listening"))
+            options = replace(options, heard=heard)
         shared = deidentify(result, out, options, progress)
+    if not shared.undecided:
+        state.unlink(missing_ok=True)
     return told(shared, quiet)
 
 
@@ -245,7 +269,8 @@ def told(shared: Shared, quiet: bool) -> int:
         say(
             f"no copy was made. Look at {shared.folder / 'record' / 'look'}, then say what to do: "
             "--mask-overlays or --mask (masks.csv there holds the rectangles), --unlike cut or "
-            "blank, --cut, --blank; --looked where a person has looked and the rest may stay."
+            "blank, --cut, --blank; --looked where a person has looked and the rest may stay. What "
+            "is said aloud: --silence-heard, --silence or --allow."
         )
         return 1
     for one, problem in zip(shared.words, found_in_words(shared.words), strict=True):

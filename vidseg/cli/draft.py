@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from vidseg.cli.options import FILE, Duration, json_option, quiet_option
 from vidseg.cli.screen import aligned, progress_shown, say, show_problems
 
+if TYPE_CHECKING:
+    from vidseg.model.annotation import Sheet
+
 
 @click.command("draft")
-@click.argument("captions", type=FILE)
+@click.argument("captions", type=FILE, required=False)
 @click.option(
     "--procedure",
     default="phaco",
@@ -30,7 +35,11 @@ from vidseg.cli.screen import aligned, progress_shown, say, show_problems
 @click.option(
     "--library",
     metavar="FILE|URL",
-    help="Learn the usual lengths of steps from your own library of cases.",
+    help="Learn the usual course and lengths of steps from your own library of cases.",
+)
+@click.option("--surgeon", "surgeons", multiple=True, help="Learn from this surgeon's cases only.")
+@click.option(
+    "--transcribe", is_flag=True, help="Hear what is said in the --recording (see `transcribe`)."
 )
 @click.option("-o", "--out", type=FILE, help="Where to write the draft annotation.")
 @click.option("--measures", type=FILE, metavar="FILE.csv", help="Where to write values spoken.")
@@ -43,12 +52,14 @@ from vidseg.cli.screen import aligned, progress_shown, say, show_problems
 @json_option
 @quiet_option
 def command(
-    captions: Path,
+    captions: Path | None,
     procedure: str,
     recordings: tuple[Path, ...],
     length_ns: int | None,
     to_changes: bool,
     library: str | None,
+    surgeons: tuple[str, ...],
+    transcribe: bool,
     out: Path | None,
     measures: Path | None,
     usual_only: bool,
@@ -63,6 +74,7 @@ def command(
     Each row bears how sure it is and the captions that speak for it. A usual step that nothing
     was said of, but that must have been done about then, is a row of low confidence that says so.
     What to beware of stands on top. Exit code 1 where the captions hold nothing to draft from.
+    Without captions the draft is a timetable: what is usual, stretched to the length.
 
     \b
     Examples:
@@ -72,12 +84,20 @@ def command(
       vidseg draft talk.vtt --library library.vidseg.sqlite -o draft.json
       vidseg draft talk.vtt --spoken-only --explain
       vidseg draft talk.vtt --measures values.csv
+      vidseg draft --recording case.mp4 --transcribe -o draft.json
+      vidseg draft --length 14:30 --library cases.sqlite -o timetable.json
     """
     from vidseg.disk.atomic_write import write_text_aside
-    from vidseg.export.draft_sheet import draft_sheet, explanation, measures_csv
+    from vidseg.export.draft_sheet import (
+        draft_sheet,
+        explanation,
+        measures_csv,
+        timetable_sheet,
+    )
     from vidseg.formats import read_captions, write_sheet
     from vidseg.formats.vocabulary import load_procedure
     from vidseg.measure.draft import draft
+    from vidseg.measure.draft.course import course_from
     from vidseg.measure.draft.edges import moved_to_changes, visual_changes
     from vidseg.measure.draft.measures import find_measures
     from vidseg.measure.draft.utterances import merged
@@ -91,21 +111,52 @@ def command(
     for target in (out, measures):
         if target is not None and target.exists() and not force:
             raise UsageError(f"{target} exists; --force replaces it")
-    vocabulary = load_procedure(procedure)
-    read = read_captions(captions)
-    show_problems(read.problems, quiet)
     if to_changes and not recordings:
         raise UsageError("--to-changes needs the --recording")
+    if surgeons and library is None:
+        raise UsageError("--surgeon chooses cases of a --library")
+    if transcribe and (captions is not None or not recordings):
+        raise UsageError("--transcribe hears the --recording, in place of CAPTIONS")
+    vocabulary = load_procedure(procedure)
     recording = open_recording(recordings) if recordings else None
     length = recording.length if recording else length_ns
-    usual_s = None
+    usual_s, course = None, None
     if library is not None:
         from vidseg.cli.library.options import opened
-        from vidseg.many.learned import library_lengths
+        from vidseg.many.learned import library_course, library_lengths
 
         with opened(library) as cases:
             usual_s = library_lengths(cases, vocabulary)
-        say(f"lengths of {len(usual_s)} steps learned from {library}", quiet)
+            course = library_course(cases, vocabulary, surgeons)
+        learned = f"and the course of {course.cases} cases " if course else ""
+        say(f"lengths of {len(usual_s)} steps {learned}learned from {library}", quiet)
+    if transcribe and recording is not None:
+        from vidseg.speech.captions_file import Listening, heard_captions
+        from vidseg.speech.recogniser import hints_of
+
+        with progress_shown(quiet) as progress:
+            how = Listening(hints=hints_of(vocabulary))
+            captions = heard_captions(recording, how, partial(progress, "listening"))
+        say(f"heard: {captions}; read it against the sound", quiet)
+    if captions is None:
+        for given, option in (
+            (to_changes, "--to-changes"),
+            (measures, "--measures"),
+            (usual_only, "--usual-only"),
+            (spoken_only, "--spoken-only"),
+            (explain, "--explain"),
+        ):
+            if given:
+                raise UsageError(f"{option} is for CAPTIONS, and there are none")
+        if length is None:
+            raise UsageError("without CAPTIONS a timetable is made: give --recording or --length")
+        usual = course or course_from(vocabulary)
+        sheet = timetable_sheet(usual, length, "timetable", vocabulary.code)
+        return _timetable(sheet, usual.cases, out, as_json=as_json, quiet=quiet)
+    read = read_captions(captions)
+    show_problems(read.problems, quiet)
+    if course is not None:
+        vocabulary = course.taught(vocabulary)
     made = draft(
         read.cues, vocabulary, length, usual_s, usual_only=usual_only, spoken_only=spoken_only
     )
@@ -118,15 +169,7 @@ def command(
     values = tuple(value for value in found if value.quantity)
     sheet = draft_sheet(made, captions.name)
     if as_json:
-        rows = [
-            {
-                "label": mark.label,
-                "start": mark.start,
-                "end": mark.end,
-                **dict(mark.attributes),
-            }
-            for mark in sheet.marks
-        ]
+        rows = _rows(sheet)
         missing = [step.code for step in made.missing]
         click.echo(
             json.dumps(
@@ -193,3 +236,33 @@ def command(
                 )
         say(f"written: {measures} ({len(values)} values)", quiet)
     return int(bool(made.refusal))
+
+
+def _rows(sheet: Sheet) -> list[dict[str, object]]:
+    return [
+        {"label": mark.label, "start": mark.start, "end": mark.end, **dict(mark.attributes)}
+        for mark in sheet.marks
+    ]
+
+
+def _timetable(sheet: Sheet, cases: int, out: Path | None, *, as_json: bool, quiet: bool) -> int:
+    """Print and write a timetable, and say what it is."""
+    from vidseg.formats import write_sheet
+    from vidseg.model.clock import format_time
+
+    if as_json:
+        click.echo(json.dumps({"rows": _rows(sheet), "cases": cases}, indent=1))
+    elif not quiet:
+        table = [("start", "end", "step")]
+        for mark in sheet.marks:
+            assert isinstance(mark.start, int)
+            assert isinstance(mark.end, int)
+            table.append((format_time(mark.start, 0), format_time(mark.end, 0), mark.label))
+        click.echo(aligned(table, (True, True, False)))
+    of = f"{cases} cases of your library" if cases else "the vocabulary's usual course"
+    say(f"a timetable of {of}, stretched to the length: nothing of this case is known to it", quiet)
+    if out is not None:
+        for sentence in write_sheet(sheet, out):
+            say(f"{out.name}: {sentence}")
+        say(f"written: {out} ({len(sheet.marks)} rows to confirm)", quiet)
+    return 0

@@ -16,6 +16,7 @@ from vidseg.cli.options import (
     clock_option,
     procedure_option,
     quiet_option,
+    transcribe_option,
 )
 from vidseg.cli.screen import progress_shown, say
 
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 )
 @procedure_option
 @captions_option
+@transcribe_option
 @click.option("--draft", type=FILE, help="A draft whose rows are to be confirmed one by one.")
 @click.option("--second", type=FILE, help="Another annotator's rows, shown beside with agreement.")
 @click.option("--blind", is_flag=True, help="Show nothing of other annotators.")
@@ -51,6 +53,7 @@ def command(
     annotation: Path | None,
     procedure: str | None,
     captions: Path | None,
+    transcribe: bool,
     draft: Path | None,
     second: Path | None,
     blind: bool,
@@ -86,7 +89,11 @@ def command(
     missing = [str(path) for path in (draft, second) if path is not None and not path.exists()]
     if missing:
         raise UsageError(f"no such file: {', '.join(missing)}")
-    wanted = MarkingRequest(case, procedure, draft, second, blind, annotator, clock)
+    if transcribe and case.captions is not None:
+        raise UsageError(f"--transcribe is for a case without captions; it has {case.captions}")
+    wanted = MarkingRequest(
+        case, procedure, draft, second, blind, annotator, clock, transcribe=transcribe
+    )
     if library is not None:
         from vidseg.cli.library.options import opened
 

@@ -73,6 +73,11 @@ clock_option = click.option(
 captions_option = click.option(
     "--captions", type=FILE, help="Captions of the recording (.vtt or .srt)."
 )
+transcribe_option = click.option(
+    "--transcribe",
+    is_flag=True,
+    help="Where there are no captions, hear what is said (see `vidseg transcribe`).",
+)
 steps_option = click.option(
     "--step", "steps", multiple=True, metavar="STEP", help="Only this step; may be repeated."
 )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import wraps
+from functools import partial, wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +20,7 @@ from vidseg.cli.options import (
     procedure_option,
     quiet_option,
     steps_option,
+    transcribe_option,
 )
 from vidseg.cli.screen import (
     CAUTION,
@@ -31,10 +32,13 @@ from vidseg.cli.screen import (
 )
 from vidseg.model.case import Case
 from vidseg.model.cutting import Cutting
+from vidseg.model.problem import UsageError
 from vidseg.pipeline.outputs import USUAL, RunOptions, outputs_text
 
 if TYPE_CHECKING:
     from vidseg.measure.case.ruler import Clock
+    from vidseg.model.case import CaseResult
+    from vidseg.model.progress import StageProgress
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +51,7 @@ class Request:
     clock: Clock
     despite_errors: bool
     quiet: bool
+    transcribe: bool = False
 
     def folder(self, kind: str) -> Path:
         """Give the folder to write to: as asked, else ``<recording>.<kind>`` beside it."""
@@ -69,10 +74,14 @@ def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
         despite_errors: bool,
         quiet: bool,
         captions: Path | None = None,
+        transcribe: bool = False,
         **others: Any,
     ) -> int:
         case = case_of(paths, captions)
-        return function(Request(case, procedure, out, clock, despite_errors, quiet), **others)
+        if transcribe and case.captions is not None:
+            raise UsageError(f"--transcribe is for a case without captions; it has {case.captions}")
+        request = Request(case, procedure, out, clock, despite_errors, quiet, transcribe)
+        return function(request, **others)
 
     despite = click.option(
         "--despite-errors", is_flag=True, help="Go on although rows are in error."
@@ -95,6 +104,7 @@ def on_a_case(function: Callable[..., int]) -> Callable[..., int]:
 @click.command("run", epilog=outputs_text())
 @on_a_case
 @captions_option
+@transcribe_option
 @clip_options
 @click.option(
     "--share",
@@ -204,6 +214,18 @@ def clips(
     return make(request, "clips", options)
 
 
+def heard(result: CaseResult, progress: StageProgress) -> CaseResult:
+    """Hear what is said in a case's recording, and give the case with captions of it."""
+    from vidseg.reading import with_captions
+    from vidseg.speech.captions_file import Listening, heard_captions
+    from vidseg.speech.recogniser import hints_of
+
+    how = Listening(hints=hints_of(result.procedure))
+    captions = heard_captions(result.recording, how, partial(progress, "listening"))
+    say(f"heard: {captions}; read it against the sound")
+    return with_captions(result, captions)
+
+
 def make(request: Request, kind: str, options: RunOptions, *, share: bool = False) -> int:
     """Read the case, say its problems, write the outputs and say what to open.
 
@@ -218,6 +240,8 @@ def make(request: Request, kind: str, options: RunOptions, *, share: bool = Fals
         result = read_case_files(
             request.case, procedure=request.procedure, clock=request.clock, progress=progress
         )
+        if request.transcribe:
+            result = heard(result, progress)
     show_problems(result.problems, quiet)
     if result.has_errors and not request.despite_errors:
         say(

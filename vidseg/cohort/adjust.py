@@ -18,6 +18,7 @@ from vidseg.cohort.design import Design, design, references
 from vidseg.cohort.estimate import NAN, Floats, too_few
 from vidseg.cohort.mixed import Mixed, least_squares, random_intercept
 from vidseg.cohort.select import levels
+from vidseg.model.column import Column, columns
 
 FEWEST_PER_TERM = 10
 """Cases per coefficient, and no fewer than ``FEWEST`` in all (common practice: ten)."""
@@ -25,32 +26,39 @@ FEWEST = 20
 FEW_SURGEONS = 5
 """Below this many surgeons the spread between them is hardly known (common practice)."""
 
-MODELS = {
-    "cases": "cases in the model",
-    "missing": "cases without the step or a fact the model needs",
-    "censored": "cases left out because the recording cuts the step off",
-    "surgeons": "surgeons in the model",
-    "baseline_s": "typical duration at reference levels and mean covariates, with interval",
-    "surgeon_spread": "standard deviation between surgeons, as a factor",
-    "residual_spread": "standard deviation between cases of a surgeon, as a factor",
-    "method": "mixed model, or ordinary least squares where surgeons cannot be told apart",
-    "note": "what to bear in mind, or why there is no model",
-}
-TERMS = {
-    "term": "what differs: 'experience: low against high', or 'age, for each 1 more'",
-    "ratio": "ratio of typical durations, with interval (_low, _high)",
-    "freedom": "degrees of freedom of the interval",
-    "p": "two-sided p that the ratio is 1",
-    "note": "why there is no interval",
-}
-EXPECTED = {
-    "case": "identifier of the case",
-    "time_s": "duration of the step",
-    "expected_s": "typical duration for such a case, whoever the surgeon",
-    "expected_low_s": "lower end of the range that holds such cases, at the confidence asked for",
-    "expected_high_s": "upper end of it; the model's own uncertainty is not added",
-    "ratio": "time over expected",
-}
+MODELS = columns(
+    Column("cases", "cases in the model"),
+    Column("missing", "cases without the step or a fact the model needs"),
+    Column("censored", "cases left out because the recording cuts the step off", "cut off"),
+    Column("surgeons", "surgeons in the model"),
+    Column("baseline_s", "typical duration at reference levels and mean covariates, with interval"),
+    Column(
+        "surgeon_spread", "standard deviation between surgeons, as a factor", "spread of surgeons"
+    ),
+    Column(
+        "residual_spread", "standard deviation between cases of a surgeon, as a factor", "of cases"
+    ),
+    Column("method", "mixed model, or ordinary least squares where surgeons cannot be told apart"),
+    Column("note", "what to bear in mind, or why there is no model"),
+)
+TERMS = columns(
+    Column("term", "what differs: 'experience: low against high', or 'age, for each 1 more'"),
+    Column("ratio", "ratio of typical durations, with interval (_low, _high)"),
+    Column("freedom", "degrees of freedom of the interval"),
+    Column("p", "two-sided p that the ratio is 1"),
+    Column("note", "why there is no interval"),
+)
+EXPECTED = columns(
+    Column("case", "identifier of the case"),
+    Column("time_s", "duration of the step"),
+    Column("expected_s", "typical duration for such a case, whoever the surgeon"),
+    Column(
+        "expected_low_s",
+        "lower end of the range that holds such cases, at the confidence asked for",
+    ),
+    Column("expected_high_s", "upper end of it; the model's own uncertainty is not added"),
+    Column("ratio", "time over expected"),
+)
 """Columns of the three tables; each also has procedure, level, step and name."""
 
 

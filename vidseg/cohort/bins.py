@@ -10,24 +10,29 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from vidseg.cohort.ranks import FEWEST_PER_GROUP, holm, kruskal_wallis, mann_whitney
+from vidseg.model.column import Column, columns
 
-BINS = {
-    "bin": "place of the bin, from 1",
-    "first": "first case number of the bin",
-    "last": "last case number of the bin",
-    "cases": "cases in the bin",
-    "mean_s": "mean",
-    "error_s": "standard error of the mean: sd (n - 1) over root n; 2 cases at least",
-    "median_s": "median",
-    "tested": "whether the bin has the cases needed to enter the tests",
-}
-PAIRS = {
-    "first_bin": "place of a bin",
-    "second_bin": "place of a later bin",
-    "u": "Mann-Whitney U of the first",
-    "p": "two-sided p",
-    "p_holm": "p corrected for the number of pairs (Holm)",
-}
+BINS = columns(
+    Column("bin", "place of the bin, from 1"),
+    Column("first", "first case number of the bin", "from case"),
+    Column("last", "last case number of the bin", "to case"),
+    Column("cases", "cases in the bin"),
+    Column("mean_s", "mean"),
+    Column(
+        "error_s",
+        "standard error of the mean: sd (n - 1) over root n; 2 cases at least",
+        "standard error",
+    ),
+    Column("median_s", "median"),
+    Column("tested", "whether the bin has the cases needed to enter the tests"),
+)
+PAIRS = columns(
+    Column("first_bin", "place of a bin"),
+    Column("second_bin", "place of a later bin"),
+    Column("u", "Mann-Whitney U of the first"),
+    Column("p", "two-sided p"),
+    Column("p_holm", "p corrected for the number of pairs (Holm)"),
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,38 +25,41 @@ from vidseg.cohort.ranks import (
 )
 from vidseg.cohort.select import Level, levels
 from vidseg.cohort.survival import FEWEST_EVENTS, kaplan_meier, log_rank, survival_quantile
+from vidseg.model.column import Column, columns
 from vidseg.model.problem import UsageError
 
-GROUPS = {
-    "group": "name of the group",
-    "cases_total": "cases of the group annotated at this level",
-    "cases": "cases with observed time in the step",
-    "missing": "cases without the step",
-    "unseen": "cases that have it wholly within excluded time",
-    "censored": "cases in which the recording cuts the step off",
-    "mean_s": "mean, cut-off steps as seen",
-    "median_s": "median, cut-off steps as seen",
-    "km_median_s": "median by Kaplan-Meier, where censored > 0; inf: not reached",
-}
-TESTS = {
-    "test": "Mann-Whitney, Kruskal-Wallis, or log-rank where any step is cut off",
-    "statistic": "U of the first group, H, or chi-squared",
-    "freedom": "degrees of freedom (chi-squared tests)",
-    "p": "two-sided p",
-    "p_holm": "p corrected for the number of steps of this level (Holm)",
-    "note": "why figures are missing, or what to bear in mind",
-}
-PAIRS = {
-    "first": "name of a group",
-    "second": "name of another",
-    "u": "Mann-Whitney U of the first",
-    "p": "two-sided p of Mann-Whitney",
-    "p_holm": "p corrected for the number of pairs of this step (Holm)",
-    "shift_s": "Hodges-Lehmann shift, first minus second, with interval (_low_s, _high_s)",
-    "mean_difference_s": "first minus second, with bootstrap percentile interval",
-    "median_difference_s": "first minus second, with bootstrap percentile interval",
-    "note": "why figures are missing, or what to bear in mind",
-}
+GROUPS = columns(
+    Column("group", "name of the group"),
+    Column("cases_total", "cases of the group annotated at this level"),
+    Column("cases", "cases with observed time in the step"),
+    Column("missing", "cases without the step"),
+    Column("unseen", "cases that have it wholly within excluded time"),
+    Column("censored", "cases in which the recording cuts the step off", "cut off"),
+    Column("mean_s", "mean, cut-off steps as seen"),
+    Column("median_s", "median, cut-off steps as seen"),
+    Column(
+        "km_median_s", "median by Kaplan-Meier, where censored > 0; inf: not reached", "K-M median"
+    ),
+)
+TESTS = columns(
+    Column("test", "Mann-Whitney, Kruskal-Wallis, or log-rank where any step is cut off"),
+    Column("statistic", "U of the first group, H, or chi-squared", "U, H or chi²"),
+    Column("freedom", "degrees of freedom (chi-squared tests)"),
+    Column("p", "two-sided p"),
+    Column("p_holm", "p corrected for the number of steps of this level (Holm)", "p, Holm"),
+    Column("note", "why figures are missing, or what to bear in mind"),
+)
+PAIRS = columns(
+    Column("first", "name of a group"),
+    Column("second", "name of another"),
+    Column("u", "Mann-Whitney U of the first"),
+    Column("p", "two-sided p of Mann-Whitney"),
+    Column("p_holm", "p corrected for the number of pairs of this step (Holm)", "p, Holm"),
+    Column("shift_s", "Hodges-Lehmann shift, first minus second, with interval (_low_s, _high_s)"),
+    Column("mean_difference_s", "first minus second, with bootstrap percentile interval"),
+    Column("median_difference_s", "first minus second, with bootstrap percentile interval"),
+    Column("note", "why figures are missing, or what to bear in mind"),
+)
 """Columns of the three tables; each also has procedure, level, step and name."""
 
 

@@ -23,15 +23,16 @@ from vidseg.cohort.trend import (
     power_law,
     theil_sen,
 )
+from vidseg.model.column import Column, columns
 from vidseg.model.problem import UsageError
 
-POINTS = {
-    "case": "identifier of the case",
-    "surgeon": "pseudonym of the surgeon",
-    "case_number": "place of the case in the surgeon's own series, from 1",
-    "time_s": "duration of the step",
-    "moving_median_s": "median over a window of cases around this one",
-}
+POINTS = columns(
+    Column("case", "identifier of the case"),
+    Column("surgeon", "pseudonym of the surgeon"),
+    Column("case_number", "place of the case in the surgeon's own series, from 1"),
+    Column("time_s", "duration of the step"),
+    Column("moving_median_s", "median over a window of cases around this one"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +115,7 @@ def learning_curve(
         trend=mann_kendall(numbers, times),
         changes=level_changes(numbers, times),
         experience=experience_bins(numbers, times, bin_size),
-        notes=_notes(points, censored, fit),
+        notes=_notes(points, fit),
     )
 
 
@@ -127,16 +128,14 @@ def _check_numbers(numbers: pd.Series) -> None:
         )
 
 
-def _notes(points: pd.DataFrame, censored: int, fit: PowerLaw) -> tuple[str, ...]:
-    notes = ["Less time is not more skill: case mix and supervision change with experience."]
+def _notes(points: pd.DataFrame, fit: PowerLaw) -> tuple[str, ...]:
+    notes: list[str] = []
     surgeons = points["surgeon"].nunique()
     if surgeons > 1:
         notes.append(
             f"{surgeons} surgeons are taken together: their cases are not independent, and who "
             "contributes late cases shapes the curve."
         )
-    if censored:
-        notes.append(f"{censored} cases cut off by the recording's edge are left out.")
     if fit.neighbours > 2 / np.sqrt(max(fit.n, 1)):
         notes.append(
             f"Neighbouring cases resemble each other (correlation {fit.neighbours:.2f}): "

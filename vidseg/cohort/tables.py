@@ -7,79 +7,92 @@ covariates. Times are float seconds.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 import pandas as pd
 
+from vidseg.model.column import Column, columns
 from vidseg.model.problem import UsageError
 
-STEPS: Mapping[str, str] = {
-    "case": "identifier of the case",
-    "annotator": "who marked it",
-    "procedure": "code of the vocabulary",
-    "step": "code of the step in the vocabulary",
-    "name": "name of the step",
-    "level": "phase, step or task",
-    "segments": "visits: how many times the step was entered",
-    "active_s": "time in the step",
-    "elapsed_s": "first start to last end",
-    "interrupted_s": "elapsed minus active",
-    "share": "active time as a part (0 to 1) of the observed time of the case",
-    "open_start": "true: the recording does not show the step's start",
-    "open_end": "true: the recording does not show the step's end",
-}
-CASES: Mapping[str, str] = {
-    "case": "identifier of the case",
-    "surgeon": "pseudonym of the surgeon",
-    "role": "role of the surgeon in the case",
-    "case_number": "place of the case in the surgeon's own series, from 1",
-    "date": "date of the operation",
-    "experience": "level of experience, as the user names it",
-    "observed_s": "recorded time less excluded time",
-    "complete": "true: the recording shows the operation from start to end",
-}
-DISTRIBUTION: Mapping[str, str] = {
-    "procedure": "code of the vocabulary",
-    "level": "phase, step or task",
-    "step": "code of the step",
-    "name": "name of the step",
-    "cases_total": "cases annotated at this level with this vocabulary",
-    "cases": "cases in which the step has observed time; all times below are of these",
-    "missing": "cases without the step",
-    "unseen": "cases that have the step, but wholly within excluded time: length unknown",
-    "censored": "cases in which the recording cuts the step off: true length is longer",
-    "visits": "visits in all",
-    "visits_mean": "visits per case",
-    "revisited": "cases with more than one visit",
-    "total_s": "time in the step over all cases",
-    "mean_s": "mean; cut-off steps enter as seen, so it is too low where censored > 0",
-    "sd_s": "standard deviation, n - 1; 2 cases at least",
-    "min_s": "shortest",
-    "q1_s": "first quartile, Hyndman-Fan type 7; 4 cases at least",
-    "median_s": "median; cut-off steps enter as seen",
-    "q3_s": "third quartile, type 7; 4 cases at least",
-    "max_s": "longest",
-    "p<N>_s": "percentile N, type 7; needs a case beyond it on average: n >= 100 / min(N, 100 - N)",
-    "median_low_s": "lower end of the bootstrap percentile interval of the median",
-    "median_high_s": "upper end of the same",
-    "median_complete_s": "median of the steps not cut off; too low where long ones are cut off",
-    "km_q1_s": "first quartile by Kaplan-Meier; only where censored > 0; inf: not reached",
-    "km_q1_low_s": "lower end of its interval (log-log, Brookmeyer-Crowley)",
-    "km_q1_high_s": "upper end of the same; inf: not reached",
-    "km_median_s": "median by Kaplan-Meier; inf: not reached",
-    "km_median_low_s": "lower end of its interval",
-    "km_median_high_s": "upper end of its interval; inf: not reached",
-    "km_q3_s": "third quartile by Kaplan-Meier; inf: not reached",
-    "km_q3_low_s": "lower end of its interval",
-    "km_q3_high_s": "upper end of its interval; inf: not reached",
-    "share_of_steps": "the step's part (0 to 1) of the summed time of all steps of its level",
-    "share_median": "median of the cases' shares of observed time",
-    "interrupted": "cases in which the step was interrupted",
-    "interrupted_total_s": "time away from the step between its visits, over all cases",
-    "interrupted_median_s": "median of that time over the interrupted cases",
-    "reason": "why figures are missing",
-}
+STEPS = columns(
+    Column("case", "identifier of the case"),
+    Column("annotator", "who marked it"),
+    Column("procedure", "code of the vocabulary"),
+    Column("step", "code of the step in the vocabulary"),
+    Column("name", "name of the step"),
+    Column("level", "phase, step or task"),
+    Column("segments", "visits: how many times the step was entered"),
+    Column("active_s", "time in the step"),
+    Column("elapsed_s", "first start to last end"),
+    Column("interrupted_s", "elapsed minus active"),
+    Column("share", "active time as a part (0 to 1) of the observed time of the case"),
+    Column("open_start", "true: the recording does not show the step's start"),
+    Column("open_end", "true: the recording does not show the step's end"),
+)
+CASES = columns(
+    Column("case", "identifier of the case"),
+    Column("surgeon", "pseudonym of the surgeon"),
+    Column("role", "role of the surgeon in the case"),
+    Column("case_number", "place of the case in the surgeon's own series, from 1"),
+    Column("date", "date of the operation"),
+    Column("experience", "level of experience, as the user names it"),
+    Column("observed_s", "recorded time less excluded time"),
+    Column("complete", "true: the recording shows the operation from start to end"),
+)
+ANY_PERCENTILE = "p<N>_s"
+DISTRIBUTION = columns(
+    Column("procedure", "code of the vocabulary"),
+    Column("level", "phase, step or task"),
+    Column("step", "code of the step"),
+    Column("name", "name of the step", "step"),
+    Column("cases_total", "cases annotated at this level with this vocabulary"),
+    Column("cases", "cases in which the step has observed time; all times below are of these"),
+    Column("missing", "cases without the step"),
+    Column("unseen", "cases that have the step, but wholly within excluded time: length unknown"),
+    Column(
+        "censored",
+        "cases in which the recording cuts the step off: true length is longer",
+        "cut off",
+    ),
+    Column("visits", "visits in all"),
+    Column("visits_mean", "visits per case"),
+    Column("revisited", "cases with more than one visit"),
+    Column("total_s", "time in the step over all cases"),
+    Column("mean_s", "mean; cut-off steps enter as seen, so it is too low where censored > 0"),
+    Column("sd_s", "standard deviation, n - 1; 2 cases at least", "sd"),
+    Column("min_s", "shortest", "min"),
+    Column("q1_s", "first quartile, Hyndman-Fan type 7; 4 cases at least", "q1"),
+    Column("median_s", "median; cut-off steps enter as seen"),
+    Column("q3_s", "third quartile, type 7; 4 cases at least", "q3"),
+    Column("max_s", "longest", "max"),
+    Column(
+        ANY_PERCENTILE,
+        "percentile N, type 7; needs a case beyond it on average: n >= 100 / min(N, 100 - N)",
+    ),
+    Column("median_low_s", "lower end of the bootstrap percentile interval of the median", "from"),
+    Column("median_high_s", "upper end of the same", "to"),
+    Column(
+        "median_complete_s", "median of the steps not cut off; too low where long ones are cut off"
+    ),
+    Column("km_q1_s", "first quartile by Kaplan-Meier; only where censored > 0; inf: not reached"),
+    Column("km_q1_low_s", "lower end of its interval (log-log, Brookmeyer-Crowley)"),
+    Column("km_q1_high_s", "upper end of the same; inf: not reached"),
+    Column("km_median_s", "median by Kaplan-Meier; inf: not reached", "K-M median"),
+    Column("km_median_low_s", "lower end of its interval"),
+    Column("km_median_high_s", "upper end of its interval; inf: not reached"),
+    Column("km_q3_s", "third quartile by Kaplan-Meier; inf: not reached"),
+    Column("km_q3_low_s", "lower end of its interval"),
+    Column("km_q3_high_s", "upper end of its interval; inf: not reached"),
+    Column(
+        "share_of_steps", "the step's part (0 to 1) of the summed time of all steps of its level"
+    ),
+    Column("share_median", "median of the cases' shares of observed time"),
+    Column("interrupted", "cases in which the step was interrupted"),
+    Column("interrupted_total_s", "time away from the step between its visits, over all cases"),
+    Column("interrupted_median_s", "median of that time over the interrupted cases"),
+    Column("reason", "why figures are missing", "not given, and why"),
+)
 MEASURES = ("active_s", "elapsed_s")
 """The times of a step that can be studied."""
 WHOLE = "whole case"
@@ -118,7 +131,7 @@ def check_cases(cases: pd.DataFrame, columns: Sequence[str] = ()) -> pd.DataFram
     return cases
 
 
-def _need(table: pd.DataFrame, columns: Sequence[str] | Mapping[str, str], what: str) -> None:
+def _need(table: pd.DataFrame, columns: Iterable[str], what: str) -> None:
     missing = [column for column in columns if column not in table.columns]
     if missing:
         raise UsageError(f"the table of {what} lacks the columns {', '.join(missing)}")

@@ -17,41 +17,31 @@ import pandas as pd
 from vidseg import __version__
 from vidseg.disk.atomic_write import write_text_aside, written_aside
 from vidseg.disk.formulas import csv_cell, is_risky
+from vidseg.model.column import Columns, picked
 from vidseg.model.problem import UsageError
 
 Tables = Mapping[str, pd.DataFrame]
-Meanings = Mapping[str, Mapping[str, str]]
+Schemas = Mapping[str, Columns]
 SUFFIXES = (".csv", ".parquet", ".xlsx")
 DICTIONARY = "data-dictionary"
 MOST_ROWS = 1_048_575
 """Rows below the header that a sheet holds (Excel specifications and limits)."""
 
 
-def dictionary_table(tables: Tables, meanings: Meanings, notes: Sequence[str]) -> pd.DataFrame:
+def dictionary_table(tables: Tables, schemas: Schemas, notes: Sequence[str]) -> pd.DataFrame:
     """Give the data dictionary: a row for each column of each table, then the notes."""
     rows = [
-        (name, str(column), meaning_of(str(column), meanings.get(name, {})))
+        (name, column.name, column.unit, column.meaning)
         for name, table in tables.items()
-        for column in table.columns
+        for column in picked(schemas.get(name, {}), *map(str, table.columns))
     ]
-    rows += [("", "note", note) for note in notes]
-    return pd.DataFrame(rows, columns=["table", "column", "meaning"])
-
-
-def meaning_of(column: str, meanings: Mapping[str, str]) -> str:
-    """Give a column's meaning; ``x_low_s`` and ``x_high_s`` are the ends of ``x_s``'s interval."""
-    if column in meanings:
-        return meanings[column]
-    for mark, what in (("_low", "lower end"), ("_high", "upper end")):
-        plain = column.replace(mark, "", 1)
-        if mark in column and plain in meanings:
-            return f"{what} of the interval of {plain}"
-    return "covariate, as the user named it"
+    rows += [("", "note", "", note) for note in notes]
+    return pd.DataFrame(rows, columns=["table", "column", "unit", "meaning"])
 
 
 def write_cohort_tables(
     tables: Tables,
-    meanings: Meanings,
+    schemas: Schemas,
     notes: Sequence[str],
     out: Path,
 ) -> list[Path]:
@@ -66,7 +56,7 @@ def write_cohort_tables(
         raise UsageError(f"--out {out.name}: write to {', '.join(SUFFIXES)}")
     if not out.parent.is_dir():
         raise UsageError(f"the folder {out.parent} does not exist")
-    dictionary = dictionary_table(tables, meanings, notes)
+    dictionary = dictionary_table(tables, schemas, notes)
     if suffix == ".xlsx":
         _write_workbook({**tables, DICTIONARY: dictionary}, out)
         return [out]
@@ -76,7 +66,7 @@ def write_cohort_tables(
         if suffix == ".csv":
             write_csv(table, path)
         else:
-            write_parquet(table, meanings.get(name, {}), notes, path)
+            write_parquet(table, schemas.get(name, {}), notes, path)
         written.append(path)
     path = out.with_name(f"{out.stem}-{DICTIONARY}.csv")
     write_csv(dictionary, path)
@@ -102,21 +92,21 @@ def write_csv(table: pd.DataFrame, path: Path) -> None:
     write_text_aside(path, shown.to_csv(index=False, lineterminator="\n"))
 
 
-def write_parquet(
-    table: pd.DataFrame, meanings: Mapping[str, str], notes: Sequence[str], path: Path
-) -> None:
-    """Write a table as Parquet, with the meanings on its columns and the notes in its metadata."""
+def write_parquet(table: pd.DataFrame, known: Columns, notes: Sequence[str], path: Path) -> None:
+    """Write a table as Parquet, meanings and units on its columns, the notes in its metadata."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    known = table.convert_dtypes(
+    typed = table.convert_dtypes(
         convert_integer=False, convert_boolean=False, convert_floating=False
     )
-    arrow = pa.Table.from_pandas(known, preserve_index=False).replace_schema_metadata(
+    arrow = pa.Table.from_pandas(typed, preserve_index=False).replace_schema_metadata(
         {"vidseg": __version__, "vidseg_notes": json.dumps(list(notes), ensure_ascii=False)}
     )
     fields = [
-        field.with_metadata({"meaning": meaning_of(field.name, meanings)}) for field in arrow.schema
+        field.with_metadata({"meaning": column.meaning, "unit": column.unit})
+        for field in arrow.schema
+        for column in picked(known, field.name)
     ]
     arrow = arrow.cast(pa.schema(fields, metadata=arrow.schema.metadata))
     with written_aside(path) as aside:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from vidseg.export.tables import csv_text
 from vidseg.measure.draft import Draft, DraftRow
+from vidseg.measure.draft.course import Course
 from vidseg.measure.draft.measures import Measured
 from vidseg.measure.draft.rows import UNSPOKEN
 from vidseg.model.annotation import TO_BE_CONFIRMED, Mark, Sheet
@@ -44,6 +45,22 @@ def draft_sheet(draft: Draft, source: str, case: str | None = None) -> Sheet:
         )
     marks.sort(key=_start)
     return Sheet(source, tuple(marks), procedure=draft.procedure, case=case, annotator=ANNOTATOR)
+
+
+def timetable_sheet(course: Course, end: int, source: str, procedure: str) -> Sheet:
+    """Make an annotation of what is usual in a case of length ``end`` (ns), nothing of it known."""
+    told = f"usual in {course.cases} cases" if course.cases else "usual by the vocabulary"
+    marks = tuple(
+        Mark(
+            code,
+            span.start,
+            span.end,
+            f"{TO_BE_CONFIRMED}; a timetable: {told}, nothing of this case is in it",
+            attributes=(("confidence", f"{share / 2:.2f}"),),
+        )
+        for code, span, share in course.timetable(end)
+    )
+    return Sheet(source, marks, procedure=procedure, annotator=ANNOTATOR)
 
 
 def _start(mark: Mark) -> int:

@@ -6,22 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import pandas as pd
-
 from vidseg.disk.atomic_write import write_text_aside
-from vidseg.export.cell_text import cell_text
 from vidseg.export.plain_page import fill_page
+from vidseg.export.shown_table import ShownTable, laid
+from vidseg.model.column import Columns
 
 STYLES = ("base.css", "library.css")
-
-
-@dataclass(frozen=True, slots=True)
-class PageTable:
-    """A table with a caption; ``columns`` (name to heading) picks and orders its columns."""
-
-    caption: str
-    table: pd.DataFrame
-    columns: Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +21,7 @@ class PageFigure:
     caption: str
     svg: str
     alternative: str
-    data: PageTable
+    data: ShownTable
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +32,7 @@ class PageSection:
     title: str
     words: str
     figures: tuple[PageFigure, ...] = ()
-    tables: tuple[PageTable, ...] = ()
+    tables: tuple[ShownTable, ...] = ()
     notes: tuple[str, ...] = ()
 
 
@@ -53,9 +43,9 @@ def write_library_page(
     chosen: str,
     sections: Sequence[PageSection],
     cautions: Sequence[str],
-    meanings: Mapping[str, Mapping[str, str]],
+    schemas: Mapping[str, Columns],
 ) -> None:
-    """Write the page. ``meanings`` (table to column to meaning) become its data dictionary.
+    """Write the page. ``schemas`` (the columns of each table) become its data dictionary.
 
     Nothing in it depends on the clock, so that the same library gives the same bytes.
     """
@@ -64,33 +54,7 @@ def write_library_page(
         "chosen": chosen,
         "sections": sections,
         "cautions": cautions,
-        "meanings": meanings,
-        "laid": _laid,
+        "schemas": schemas,
+        "laid": laid,
     }
     write_text_aside(out, fill_page("library.html.j2", STYLES, context))
-
-
-@dataclass(frozen=True, slots=True)
-class _Laid:
-    """A table as texts: headings, rows, and which columns stand flush right."""
-
-    headings: list[str]
-    rows: list[list[str]]
-    right: list[bool]
-
-
-def _laid(given: PageTable) -> _Laid:
-    values = {
-        name: [value.item() if hasattr(value, "item") else value for value in given.table[name]]
-        for name in given.columns
-    }
-    texts = {name: [cell_text(value) for value in column] for name, column in values.items()}
-    used = [name for name in given.columns if any(texts[name])]
-    return _Laid(
-        [given.columns[name] for name in used],
-        [list(row) for row in zip(*(texts[name] for name in used), strict=True)],
-        [
-            all(isinstance(value, (int, float, type(None))) for value in values[name])
-            for name in used
-        ],
-    )

@@ -14,6 +14,7 @@ from vidseg.disk.formulas import csv_cell
 from vidseg.model.annotation import Annotation, Event, Segment
 from vidseg.model.case import Reading
 from vidseg.model.clock import format_seconds
+from vidseg.model.column import Column, Columns, columns
 from vidseg.model.recording import Recording
 from vidseg.model.timing import StepTiming, Timing
 
@@ -92,14 +93,14 @@ class EventRow(TypedDict):
     note: Annotated[str, "the annotator's note"]
 
 
-def _meanings(row: type) -> dict[str, str]:
+def _columns(row: type) -> dict[str, Column]:
     hints = get_type_hints(row, include_extras=True)
-    return {column: hint.__metadata__[0] for column, hint in hints.items()}
+    return columns(*(Column(name, hint.__metadata__[0]) for name, hint in hints.items()))
 
 
-DURATIONS, SEGMENTS, EVENTS = map(_meanings, (DurationRow, SegmentRow, EventRow))
+DURATIONS, SEGMENTS, EVENTS = map(_columns, (DurationRow, SegmentRow, EventRow))
 DICTIONARY = {"durations.csv": DURATIONS, "segments.csv": SEGMENTS, "events.csv": EVENTS}
-"""Every table with every column and its meaning."""
+"""Every table with its columns."""
 
 
 def duration_rows(timing: Timing, recording_timing: Timing | None = None) -> list[DurationRow]:
@@ -137,9 +138,9 @@ def _frame_of(recording: Recording | None) -> Callable[[int], FrameNumber]:
     return (lambda at: "") if recording is None else recording.frame_at
 
 
-def _with_attributes(row: Row, given: Sequence[tuple[str, str]], columns: Mapping[str, str]) -> Row:
+def _with_attributes(row: Row, given: Sequence[tuple[str, str]], known: Columns) -> Row:
     """Add the annotator's own columns; one that bears a name of ours gets "annotated" before."""
-    own = {f"annotated {name}" if name in columns else name: value for name, value in given}
+    own = {f"annotated {name}" if name in known else name: value for name, value in given}
     return cast(Row, {**row, **own})
 
 
@@ -223,9 +224,9 @@ def table_texts(reading: Reading, recording: Recording | None) -> dict[str, str]
         "events.csv": event_rows(annotation, recording),
     }
     dictionary = [
-        {"table": table, "column": column, "meaning": meaning}
-        for table, columns in DICTIONARY.items()
-        for column, meaning in columns.items()
+        {"table": table, "column": own.name, "unit": own.unit, "meaning": own.meaning}
+        for table, schema in DICTIONARY.items()
+        for own in schema.values()
     ]
-    texts = {table: csv_text(list(columns), rows[table]) for table, columns in DICTIONARY.items()}
+    texts = {table: csv_text(list(schema), rows[table]) for table, schema in DICTIONARY.items()}
     return texts | {"data-dictionary.csv": csv_text(list(dictionary[0]), dictionary)}

@@ -39,7 +39,7 @@ _ROLES = {fold(word): role for role, words in HEADER_WORDS.items() for word in w
 
 
 @dataclass(frozen=True, slots=True)
-class Columns:
+class ColumnPlaces:
     """Where the columns of one table stand, from 0. ``places`` goes by the keys of HEADER_WORDS.
 
     ``extras`` are the columns that no word names; they become attributes.
@@ -70,7 +70,7 @@ def count_roles(names: Sequence[str]) -> int:
     return len({role for name in names if (role := role_of(name)) is not None})
 
 
-def find_columns(names: Sequence[str], case_column: str | None = None) -> Columns:
+def find_columns(names: Sequence[str], case_column: str | None = None) -> ColumnPlaces:
     """Sort the cells of a header row. ``case_column`` names the column of the case, if given.
 
     Where a table has both a time and a frame for one edge, the time counts and the frame is
@@ -107,7 +107,7 @@ def find_columns(names: Sequence[str], case_column: str | None = None) -> Column
         if time in places:
             places.pop(frame, None)
     taken = set(places.values())
-    return Columns(
+    return ColumnPlaces(
         tuple(name or f"column {place + 1}" for place, name in enumerate(cells)),
         places,
         tuple(place for place in range(len(cells)) if place not in taken),

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from vidseg.formats.moment import parse_frame, parse_moment, shown
-from vidseg.formats.table_columns import Columns
+from vidseg.formats.table_columns import ColumnPlaces
 from vidseg.model.annotation import Edge, Mark, Moment, Sheet
 from vidseg.model.clock import format_time
 from vidseg.model.problem import Problem
@@ -33,7 +33,7 @@ SheetRow = tuple[int, Sequence[Cell]]
 
 
 def sheets_by_case(
-    source: str, columns: Columns, rows: Iterable[SheetRow], problems: Iterable[Problem] = ()
+    source: str, columns: ColumnPlaces, rows: Iterable[SheetRow], problems: Iterable[Problem] = ()
 ) -> dict[str, Sheet]:
     """Read rows into one sheet for each case, in file order; ``""`` for rows that name none.
 
@@ -66,7 +66,7 @@ def sheets_by_case(
     }
 
 
-def one_sheet(source: str, columns: Columns, sheets: dict[str, Sheet]) -> Sheet:
+def one_sheet(source: str, columns: ColumnPlaces, sheets: dict[str, Sheet]) -> Sheet:
     """Join what ``sheets_by_case`` gave where one case is expected.
 
     Rows that name no case belong to the one case. Where there are several, no row is kept, for
@@ -104,7 +104,9 @@ def _by_line(problem: Problem) -> int:
 class _RowReader:
     """Reads one row and collects its problems."""
 
-    def __init__(self, source: str, columns: Columns, line: int, cells: Sequence[Cell]) -> None:
+    def __init__(
+        self, source: str, columns: ColumnPlaces, line: int, cells: Sequence[Cell]
+    ) -> None:
         self.source, self.columns, self.line, self.cells = source, columns, line, cells
         self.problems: list[Problem] = []
 

@@ -21,7 +21,7 @@ from pathlib import Path
 from vidseg.disk.atomic_write import write_text_aside
 from vidseg.disk.formulas import guarded, unguarded
 from vidseg.formats.moment import is_moment, moment_text, shown
-from vidseg.formats.table_columns import NEEDED, Columns, count_roles, find_columns
+from vidseg.formats.table_columns import NEEDED, ColumnPlaces, count_roles, find_columns
 from vidseg.formats.table_rows import Cell, SheetRow, one_sheet, sheets_by_case
 from vidseg.formats.table_writing import table_of
 from vidseg.formats.text_file import read_text
@@ -106,7 +106,7 @@ def _text(cell: str) -> str:
 
 def _read_rows(
     path: Path, case_column: str | None = None
-) -> tuple[Columns, list[SheetRow], list[Problem]]:
+) -> tuple[ColumnPlaces, list[SheetRow], list[Problem]]:
     text = read_text(path)
     delimiter, columns, header = _layout(text, path.name, case_column)
     rows: list[SheetRow] = []
@@ -123,7 +123,7 @@ def _read_rows(
     return columns, rows, problems
 
 
-def _fault(record: list[str] | csv.Error, columns: Columns, delimiter: str) -> str:
+def _fault(record: list[str] | csv.Error, columns: ColumnPlaces, delimiter: str) -> str:
     """Say what is wrong with the shape of a row; empty text where nothing is."""
     if isinstance(record, csv.Error):
         return (
@@ -146,7 +146,7 @@ def _fault(record: list[str] | csv.Error, columns: Columns, delimiter: str) -> s
     return ""
 
 
-def _layout(text: str, source: str, case_column: str | None) -> tuple[str, Columns, int]:
+def _layout(text: str, source: str, case_column: str | None) -> tuple[str, ColumnPlaces, int]:
     """Find the delimiter, the columns, and the line of the header (0 where there is none)."""
     firsts = _first_records(text)
     if not firsts:
@@ -175,7 +175,7 @@ def _layout(text: str, source: str, case_column: str | None) -> tuple[str, Colum
     raise FormatError(source, line, reason)
 
 
-def _without_header(cells: list[str]) -> Columns | None:
+def _without_header(cells: list[str]) -> ColumnPlaces | None:
     """Give the columns of a table whose first row is data; None where that is not clear."""
     cells = [cell.strip() for cell in cells]
     while cells and not cells[-1]:

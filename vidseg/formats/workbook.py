@@ -24,7 +24,7 @@ from openpyxl.utils.datetime import from_excel
 from vidseg.disk.atomic_write import written_aside
 from vidseg.disk.formulas import is_risky
 from vidseg.formats.moment import days_to_ns, moment_text, seconds_to_ns
-from vidseg.formats.table_columns import NEEDED, Columns, count_roles, find_columns
+from vidseg.formats.table_columns import NEEDED, ColumnPlaces, count_roles, find_columns
 from vidseg.formats.table_rows import Cell, SheetRow, one_sheet, sheets_by_case
 from vidseg.formats.table_writing import table_of
 from vidseg.formats.text_file import read_bytes
@@ -97,7 +97,7 @@ def _header(grid: Grid) -> int | None:
 
 
 def _rows(
-    grid: Grid, header: int, columns: Columns, source: str, problems: list[Problem]
+    grid: Grid, header: int, columns: ColumnPlaces, source: str, problems: list[Problem]
 ) -> Iterable[SheetRow]:
     """Yield the rows below the header, without comments (a lone text that starts with #)."""
     for line, cells in grid:

@@ -8,77 +8,85 @@ from itertools import combinations
 
 import pandas as pd
 
+from vidseg.export.shown_table import ShownTable
 from vidseg.library.filters import Filter
 from vidseg.library.read import Marked, read_annotated
 from vidseg.library.store import Library
-from vidseg.many.report import CAUTIONS, Report, Shown
+from vidseg.many.report import Report, noted
 from vidseg.measure.agreement.agree import Agreement, agree, agree_all
 from vidseg.measure.agreement.pooled import Limits, PooledAgreement, pool
 from vidseg.model.annotation import Annotation, Segment
 from vidseg.model.clock import NS
+from vidseg.model.column import Column, Columns, columns, picked
 from vidseg.model.problem import UsageError
 from vidseg.model.procedure import Kind
 from vidseg.model.span import Span, Spans
 
 FEW_CASES = 10
 """Below this many cases a warning stands beside the figures (our choice)."""
-HEAD = {
-    "procedure": "code of the vocabulary",
-    "level": "phase, step or task",
-    "first": "annotator taken as the reference where a measure needs one",
-    "second": "the other annotator",
-}
-PAIRS = HEAD | {
-    "cases": "cases that both marked",
-    "observed_s": "time compared: recorded, less what either excludes",
-    "accuracy": "part (0 to 1) of the time in which both say the same, 'no step' included",
-    "kappa": "Cohen's kappa over all cases' time laid together, 'no step' being a label",
-    "kappa_mean": "mean of the cases' kappas",
-    "kappa_labelled": "kappa over the time in which both name a step",
-    "edit": "edit score of the order of steps, mean of the cases (0 to 100)",
-    "f1_10": "F1 of segments at an overlap of 10 %, counts of all cases summed (0 to 100)",
-    "f1_25": "the same at 25 %",
-    "f1_50": "the same at 50 %",
-    "start_bias_s": "mean difference of first starts, second minus first",
-    "start_low_s": "lower limit of agreement of starts (Bland and Altman)",
-    "start_high_s": "upper limit of agreement of starts",
-    "end_bias_s": "mean difference of last ends, second minus first",
-    "end_low_s": "lower limit of agreement of ends",
-    "end_high_s": "upper limit of agreement of ends",
-    "note": "what to bear in mind",
-}
-BOUNDARIES = HEAD | {
-    "tolerance_s": "starts and ends this close count as the same",
-    "matched": "edges that match, one to one",
-    "agreement": "2 matched / (edges of first + edges of second), 0 to 1",
-}
-STEPS = HEAD | {
-    "step": "code of the step",
-    "cases": "cases in which either marks it",
-    "dice": "twice the shared time over the sum of both times, over all cases (0 to 1)",
-    "dice_mean": "mean of the cases' Dice",
-    "start_n": "cases with a start by both",
-    "start_bias_s": "mean difference of first starts, second minus first",
-    "start_low_s": "lower limit of agreement",
-    "start_high_s": "upper limit of agreement",
-    "end_n": "cases with an end by both",
-    "end_bias_s": "mean difference of last ends",
-    "end_low_s": "lower limit of agreement",
-    "end_high_s": "upper limit of agreement",
-    "active_bias_s": "mean difference of the time in the step",
-    "active_low_s": "lower limit of agreement",
-    "active_high_s": "upper limit of agreement",
-    "reason": "why figures are missing",
-}
-TOGETHER = {
-    "procedure": "code of the vocabulary",
-    "level": "phase, step or task",
-    "annotators": "annotators, all of whom marked these cases",
-    "cases": "cases that all of them marked",
-    "observed_s": "time compared",
-    "fleiss": "Fleiss' kappa, the cases laid end to end, weighted by time",
-    "alpha": "Krippendorff's alpha (nominal), likewise",
-}
+HEAD = columns(
+    Column("procedure", "code of the vocabulary"),
+    Column("level", "phase, step or task"),
+    Column("first", "annotator taken as the reference where a measure needs one"),
+    Column("second", "the other annotator"),
+)
+PAIRS = HEAD | columns(
+    Column("cases", "cases that both marked"),
+    Column("observed_s", "time compared: recorded, less what either excludes"),
+    Column("accuracy", "part (0 to 1) of the time in which both say the same, 'no step' included"),
+    Column("kappa", "Cohen's kappa over all cases' time laid together, 'no step' being a label"),
+    Column("kappa_mean", "mean of the cases' kappas"),
+    Column("kappa_labelled", "kappa over the time in which both name a step", "kappa, labelled"),
+    Column("edit", "edit score of the order of steps, mean of the cases (0 to 100)"),
+    Column(
+        "f1_10",
+        "F1 of segments at an overlap of 10 %, counts of all cases summed (0 to 100)",
+        "F1@10",
+    ),
+    Column("f1_25", "the same at 25 %", "F1@25"),
+    Column("f1_50", "the same at 50 %", "F1@50"),
+    Column("start_bias_s", "mean difference of first starts, second minus first"),
+    Column("start_low_s", "lower limit of agreement of starts (Bland and Altman)", "from"),
+    Column("start_high_s", "upper limit of agreement of starts", "to"),
+    Column("end_bias_s", "mean difference of last ends, second minus first"),
+    Column("end_low_s", "lower limit of agreement of ends", "from"),
+    Column("end_high_s", "upper limit of agreement of ends", "to"),
+    Column("note", "what to bear in mind"),
+)
+BOUNDARIES = HEAD | columns(
+    Column("tolerance_s", "starts and ends this close count as the same"),
+    Column("matched", "edges that match, one to one"),
+    Column("agreement", "2 matched / (edges of first + edges of second), 0 to 1"),
+)
+STEPS = HEAD | columns(
+    Column("step", "code of the step"),
+    Column("cases", "cases in which either marks it"),
+    Column(
+        "dice", "twice the shared time over the sum of both times, over all cases (0 to 1)", "Dice"
+    ),
+    Column("dice_mean", "mean of the cases' Dice"),
+    Column("start_n", "cases with a start by both"),
+    Column("start_bias_s", "mean difference of first starts, second minus first"),
+    Column("start_low_s", "lower limit of agreement", "from"),
+    Column("start_high_s", "upper limit of agreement", "to"),
+    Column("end_n", "cases with an end by both"),
+    Column("end_bias_s", "mean difference of last ends"),
+    Column("end_low_s", "lower limit of agreement", "from"),
+    Column("end_high_s", "upper limit of agreement", "to"),
+    Column("active_bias_s", "mean difference of the time in the step", "time bias s"),
+    Column("active_low_s", "lower limit of agreement", "from"),
+    Column("active_high_s", "upper limit of agreement", "to"),
+    Column("reason", "why figures are missing", "not given, and why"),
+)
+TOGETHER = columns(
+    Column("procedure", "code of the vocabulary"),
+    Column("level", "phase, step or task"),
+    Column("annotators", "annotators, all of whom marked these cases"),
+    Column("cases", "cases that all of them marked"),
+    Column("observed_s", "time compared"),
+    Column("fleiss", "Fleiss' kappa, the cases laid end to end, weighted by time", "Fleiss' kappa"),
+    Column("alpha", "Krippendorff's alpha (nominal), likewise", "Krippendorff's alpha"),
+)
 
 
 def agreement(
@@ -128,21 +136,20 @@ def agreement(
         "steps": pd.DataFrame(steps, columns=list(STEPS)),
         "together": pd.DataFrame(together, columns=list(TOGETHER)),
     }
-    meanings: dict[str, Mapping[str, str]] = {
+    schemas: dict[str, Columns] = {
         "pairs": PAIRS,
         "boundaries": BOUNDARIES,
         "steps": STEPS,
         "together": TOGETHER,
     }
-    notes = (
+    notes = noted(
         f"{len(marked)} cases with two annotators or more ({wanted.words()}), {level.value} level.",
         "Agreement says that annotators mark alike, not that they mark right. Differences are "
         "second minus first. Limits of agreement: bias and 1.96 standard deviations either side; "
         "they suppose differences that are roughly normal and do not grow with the step's length.",
         "Kappa depends on how common the steps are; look at it together with the times.",
-        *CAUTIONS,
     )
-    return Report(tables, meanings, _screen(tables), notes)
+    return Report(tables, schemas, _shown(tables), notes)
 
 
 def _annotators(cases: Sequence[Marked], wanted: Filter) -> list[str]:
@@ -263,72 +270,27 @@ def _moved(span: Span, by: int) -> Span:
     return Span(span.start + by, span.end + by)
 
 
-def _screen(tables: Mapping[str, pd.DataFrame]) -> tuple[Shown, ...]:
+def _shown(tables: Mapping[str, pd.DataFrame]) -> tuple[ShownTable, ...]:
+    limits = [f"{edge}_{name}_s" for edge in ("start", "end") for name in ("bias", "low", "high")]
+    active = ("active_bias_s", "active_low_s", "active_high_s", "reason")
+    kappas = ("accuracy", "kappa", "kappa_labelled", "edit", "f1_10", "f1_25", "f1_50")
+    who = ("first", "second")
+    together = picked(TOGETHER, "annotators", "cases", "observed_s", "fleiss", "alpha")
     return (
-        Shown(
+        ShownTable(
             "Annotators, pair by pair",
             tables["pairs"],
-            {
-                "first": "first",
-                "second": "second",
-                "cases": "cases",
-                "accuracy": "accuracy",
-                "kappa": "kappa",
-                "kappa_labelled": "kappa, labelled",
-                "edit": "edit",
-                "f1_10": "F1@10",
-                "f1_25": "F1@25",
-                "f1_50": "F1@50",
-                "start_bias_s": "start bias s",
-                "start_low_s": "from",
-                "start_high_s": "to",
-                "end_bias_s": "end bias s",
-                "end_low_s": "from",
-                "end_high_s": "to",
-                "note": "note",
-            },
+            picked(PAIRS, *who, "cases", *kappas, *limits, "note"),
         ),
-        Shown(
-            "All annotators together",
-            tables["together"],
-            {
-                "annotators": "annotators",
-                "cases": "cases",
-                "observed_s": "observed s",
-                "fleiss": "Fleiss' kappa",
-                "alpha": "Krippendorff's alpha",
-            },
-        ),
-        Shown(
+        ShownTable("All annotators together", tables["together"], together),
+        ShownTable(
             "Edges within a tolerance",
             tables["boundaries"],
-            {
-                "first": "first",
-                "second": "second",
-                "tolerance_s": "tolerance s",
-                "matched": "matched",
-                "agreement": "agreement",
-            },
+            picked(BOUNDARIES, *who, "tolerance_s", "matched", "agreement"),
         ),
-        Shown(
+        ShownTable(
             "Step by step",
             tables["steps"],
-            {
-                "first": "first",
-                "second": "second",
-                "step": "step",
-                "cases": "cases",
-                "dice": "Dice",
-                "start_bias_s": "start bias s",
-                "start_low_s": "from",
-                "start_high_s": "to",
-                "end_bias_s": "end bias s",
-                "end_low_s": "from",
-                "end_high_s": "to",
-                "active_bias_s": "time bias s",
-                "active_low_s": "from",
-                "active_high_s": "to",
-                "reason": "not given, and why",
-            },
+            picked(STEPS, *who, "step", "cases", "dice", *limits, *active),
         ),
     )

@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 
 import pandas as pd
 
 from vidseg.cohort.adjust import EXPECTED, MODELS, TERMS, adjust
 from vidseg.cohort.compare import GROUPS, PAIRS, TESTS, Comparison, compare
 from vidseg.cohort.tables import whole_cases
+from vidseg.export.shown_table import ShownTable
 from vidseg.library.filters import Filter
 from vidseg.library.read import Cohort, read_cohort
 from vidseg.library.store import Library
-from vidseg.many.report import CAUTIONS, Report, Shown, chosen
+from vidseg.many.report import About, Note, Report, chosen, noted
+from vidseg.model.column import Column, Columns, columns, picked
 from vidseg.model.problem import UsageError
 
-HEAD = {
-    "procedure": "code of the vocabulary",
-    "level": "phase, step or task; 'whole case' for the observed time",
-    "step": "code of the step",
-    "name": "name of the step",
-}
+HEAD = columns(
+    Column("procedure", "code of the vocabulary"),
+    Column("level", "phase, step or task; 'whole case' for the observed time"),
+    Column("step", "code of the step"),
+    Column("name", "name of the step", "step"),
+)
 OWN = ("surgeon", "role", "experience", "date", "case_number")
 
 
@@ -37,19 +40,14 @@ def comparison(
     """Compare the groups that a fact or covariate makes. Raises UsageError for an unknown one."""
     cohort = read_cohort(library, wanted)
     found = compared(cohort, wanted, by, groups, measure=measure, confidence=confidence)
-    tables: dict[str, pd.DataFrame] = {
-        "groups": found.groups,
-        "tests": found.tests,
-        "pairs": found.pairs,
-    }
-    meanings: dict[str, Mapping[str, str]] = {
+    tables = {"groups": found.groups, "tests": found.tests, "pairs": found.pairs}
+    schemas: dict[str, Columns] = {
         "groups": HEAD | GROUPS,
         "tests": HEAD | TESTS,
         "pairs": HEAD | PAIRS,
     }
-    screen = list(comparison_screen(found))
-    notes = [
-        chosen(cohort, wanted),
+    shown = comparison_shown(found)
+    method = [
         f"{found.ungrouped} cases are in none of the groups.",
         f"Intervals: {100 * confidence:g} %. p values are two-sided; those of the tests are "
         "corrected for the number of steps, those of the pairs for the number of pairs (Holm). The "
@@ -58,10 +56,10 @@ def comparison(
         "then too small. Groups that were not drawn by lot differ in more than their name.",
     ]
     if adjust_for:
-        _add_adjustment(
-            cohort, wanted, by, adjust_for, measure, confidence, tables, meanings, screen, notes
-        )
-    return Report(tables, meanings, tuple(screen), (*notes, *CAUTIONS))
+        own = _adjustment(cohort, wanted, by, adjust_for, measure, confidence)
+        tables, schemas = {**tables, **own.tables}, {**schemas, **own.columns}
+        shown, method = (*shown, *own.shown), [*method, *own.words()]
+    return Report(tables, schemas, shown, noted(chosen(cohort, wanted), *method))
 
 
 def compared(
@@ -97,68 +95,30 @@ def _known(cohort: Cohort, name: str) -> None:
         raise UsageError(f"no fact of the cases is named {name!r}; there are {', '.join(names)}")
 
 
-def comparison_screen(found: Comparison) -> tuple[Shown, ...]:
-    """Lay a comparison out for the screen."""
+def comparison_shown(found: Comparison) -> tuple[ShownTable, ...]:
+    """Lay a comparison out: groups, tests and pairs."""
+    step, group = HEAD["name"], replace(GROUPS["group"], heading=found.by)
+    figures = ("cases", "missing", "censored", "mean_s", "median_s", "km_median_s")
+    tests = ("test", "statistic", "freedom", "p", "p_holm", "note")
+    pairs = (
+        *("first", "second", "shift_s", "shift_low_s", "shift_high_s", "mean_difference_s"),
+        *("mean_difference_low_s", "mean_difference_high_s", "p_holm", "note"),
+    )
     return (
-        Shown(
-            f"Groups by {found.by}",
-            found.groups,
-            {
-                "name": "step",
-                "group": found.by,
-                "cases": "cases",
-                "missing": "missing",
-                "censored": "cut off",
-                "mean_s": "mean s",
-                "median_s": "median s",
-                "km_median_s": "K-M median",
-            },
-        ),
-        Shown(
-            "Tests",
-            found.tests,
-            {
-                "name": "step",
-                "test": "test",
-                "statistic": "U, H or chi²",
-                "freedom": "freedom",
-                "p": "p",
-                "p_holm": "p, Holm",
-                "note": "note",
-            },
-        ),
-        Shown(
-            "Pairs",
-            found.pairs,
-            {
-                "name": "step",
-                "first": "first",
-                "second": "second",
-                "shift_s": "shift s",
-                "shift_low_s": "from",
-                "shift_high_s": "to",
-                "mean_difference_s": "mean difference s",
-                "mean_difference_low_s": "from",
-                "mean_difference_high_s": "to",
-                "p_holm": "p, Holm",
-                "note": "note",
-            },
-        ),
+        ShownTable(f"Groups by {found.by}", found.groups, (step, group, *picked(GROUPS, *figures))),
+        ShownTable("Tests", found.tests, (step, *picked(TESTS, *tests))),
+        ShownTable("Pairs", found.pairs, (step, *picked(PAIRS, *pairs))),
     )
 
 
-def _add_adjustment(
+def _adjustment(
     cohort: Cohort,
     wanted: Filter,
     by: str,
     adjust_for: Sequence[str],
     measure: str,
     confidence: float,
-    tables: dict[str, pd.DataFrame],
-    meanings: dict[str, Mapping[str, str]],
-    screen: list[Shown],
-    notes: list[str],
-) -> None:
+) -> Report:
     """Model the steps on the groups and the covariates together."""
     names = [name for name in dict.fromkeys((by, *adjust_for)) if name != "surgeon"]
     for name in names:
@@ -170,42 +130,28 @@ def _add_adjustment(
         measure=measure,
         confidence=confidence,
     )
-    tables |= {"models": found.models, "terms": found.terms, "expected": found.expected}
-    meanings |= {"models": HEAD | MODELS, "terms": HEAD | TERMS, "expected": HEAD | EXPECTED}
-    screen += [
-        Shown(
-            f"Adjusted for {', '.join(names)}: ratios of typical times",
-            found.terms,
-            {
-                "name": "step",
-                "term": "term",
-                "ratio": "ratio",
-                "ratio_low": "from",
-                "ratio_high": "to",
-                "freedom": "freedom",
-                "p": "p",
-                "note": "note",
-            },
+    terms = ("term", "ratio", "ratio_low", "ratio_high", "freedom", "p", "note")
+    models = (
+        *("cases", "missing", "censored", "surgeons", "baseline_s", "surgeon_spread"),
+        *("residual_spread", "method", "note"),
+    )
+    return Report(
+        {"models": found.models, "terms": found.terms, "expected": found.expected},
+        {"models": HEAD | MODELS, "terms": HEAD | TERMS, "expected": HEAD | EXPECTED},
+        (
+            ShownTable(
+                f"Adjusted for {', '.join(names)}: ratios of typical times",
+                found.terms,
+                (HEAD["name"], *picked(TERMS, *terms)),
+            ),
+            ShownTable("Models", found.models, (HEAD["name"], *picked(MODELS, *models))),
         ),
-        Shown(
-            "Models",
-            found.models,
-            {
-                "name": "step",
-                "cases": "cases",
-                "missing": "missing",
-                "censored": "cut off",
-                "surgeons": "surgeons",
-                "baseline_s": "baseline s",
-                "surgeon_spread": "spread of surgeons",
-                "residual_spread": "of cases",
-                "method": "method",
-                "note": "note",
-            },
+        (
+            Note(
+                About.METHOD,
+                "The model takes log times as normal with the same spread everywhere and surgeons "
+                "as a random effect; steps cut off are left out, which favours short ones. It "
+                "describes and does not prove a cause.",
+            ),
         ),
-    ]
-    notes.append(
-        "The model takes log times as normal with the same spread everywhere and surgeons as a "
-        "random effect; steps cut off are left out, which favours short ones. It describes and "
-        "does not prove a cause."
     )

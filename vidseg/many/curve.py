@@ -16,59 +16,77 @@ from vidseg.cohort.competence import lc_cusum, simulated_limit
 from vidseg.cohort.control import cusum, ewma
 from vidseg.cohort.learning import POINTS, LearningCurve, learning_curve
 from vidseg.cohort.tables import whole_cases
+from vidseg.export.shown_table import ShownTable
 from vidseg.library.filters import Filter
 from vidseg.library.read import Cohort, read_cohort
 from vidseg.library.store import Library
-from vidseg.many.report import CAUTIONS, Report, Shown, chosen
+from vidseg.many.report import Report, chosen, noted
+from vidseg.model.column import Column, Columns, columns, picked
 from vidseg.model.problem import UsageError
 
-HEAD = {
-    "procedure": "code of the vocabulary",
-    "step": "code of the step",
-    "name": "name of the step",
-    "series": "pseudonym of the surgeon, or 'all surgeons'",
-}
-CURVES = HEAD | {
-    "cases": "cases on the curve",
-    "missing": "cases without the step",
-    "unseen": "cases that have it wholly within excluded time",
-    "unnumbered": "cases left out because they have no case number",
-    "censored": "cases left out because the recording cuts the step off",
-    "rate": "power law: what is left of the time at each doubling of the case number; interval",
-    "exponent": "power law: time = first_case_s * number ** exponent, with interval",
-    "first_case_s": "power law: median time at case 1 as the line has it, with interval",
-    "r_squared": "power law: part of the variance of log time that it explains",
-    "spread": "power law: residual standard deviation as a factor",
-    "neighbours": "correlation of neighbouring residuals; far from 0 the intervals are too narrow",
-    "slope_s": "median change in seconds from case to case (Theil and Sen), with interval",
-    "tau": "Kendall's tau of time with case number",
-    "trend_p": "two-sided p that time neither rises nor falls (Mann and Kendall)",
-    "stretches": "stretches of one level found; 1: no change of level, 0: not looked for",
-    "bins_h": "Kruskal and Wallis' H over the bins of experience",
-    "bins_p": "its p",
-    "reason": "why figures are missing, and what to bear in mind",
-}
-STRETCHES = HEAD | {
-    "first": "first case number of the stretch",
-    "last": "last case number",
-    "cases": "cases in it",
-    "level_s": "geometric mean of the times",
-}
-CHARTS = HEAD | {
-    "case": "identifier of the case",
-    "case_number": "place of the case in the surgeon's own series",
-    "time_s": "duration of the step",
-    "cusum_above": "sum of excess above the target (log time), in standard deviations",
-    "cusum_below": "sum below the target",
-    "cusum_signal": "whether either sum passes the limit of 5",
-    "ewma": "weighted average of log time against the target, in standard deviations",
-    "ewma_outside": "whether it lies outside its limits",
-    "failed": "whether the case took longer than the time that counts as failure",
-    "lc_cusum": "LC-CUSUM score: evidence that the failure rate is acceptable",
-    "lc_cusum_signal": "whether the score lies above its limit",
-    "band": "-1 below, 0 within, 1 above the band of the reference group",
-    "share_within": "part of the last cases not above the band",
-}
+HEAD = columns(
+    Column("procedure", "code of the vocabulary"),
+    Column("step", "code of the step"),
+    Column("name", "name of the step", "step"),
+    Column("series", "pseudonym of the surgeon, or 'all surgeons'", "surgeon"),
+)
+CURVES = HEAD | columns(
+    Column("cases", "cases on the curve"),
+    Column("missing", "cases without the step"),
+    Column("unseen", "cases that have it wholly within excluded time"),
+    Column("unnumbered", "cases left out because they have no case number", "no number"),
+    Column("censored", "cases left out because the recording cuts the step off", "cut off"),
+    Column(
+        "rate",
+        "power law: what is left of the time at each doubling of the case number; interval",
+        "left at doubling",
+    ),
+    Column("exponent", "power law: time = first_case_s * number ** exponent, with interval"),
+    Column(
+        "first_case_s",
+        "power law: median time at case 1 as the line has it, with interval",
+        "case 1, s",
+    ),
+    Column("r_squared", "power law: part of the variance of log time that it explains"),
+    Column("spread", "power law: residual standard deviation as a factor"),
+    Column(
+        "neighbours",
+        "correlation of neighbouring residuals; far from 0 the intervals are too narrow",
+    ),
+    Column(
+        "slope_s",
+        "median change in seconds from case to case (Theil and Sen), with interval",
+        "s per case",
+    ),
+    Column("tau", "Kendall's tau of time with case number"),
+    Column("trend_p", "two-sided p that time neither rises nor falls (Mann and Kendall)"),
+    Column("stretches", "stretches of one level found; 1: no change of level, 0: not looked for"),
+    Column("bins_h", "Kruskal and Wallis' H over the bins of experience"),
+    Column("bins_p", "its p"),
+    Column("reason", "why figures are missing, and what to bear in mind", "not given, and why"),
+)
+STRETCHES = HEAD | columns(
+    Column("first", "first case number of the stretch", "from case"),
+    Column("last", "last case number", "to case"),
+    Column("cases", "cases in it"),
+    Column("level_s", "geometric mean of the times"),
+)
+CHARTS = HEAD | columns(
+    Column("case", "identifier of the case"),
+    Column("case_number", "place of the case in the surgeon's own series"),
+    Column("time_s", "duration of the step"),
+    Column("cusum_above", "sum of excess above the target (log time), in standard deviations"),
+    Column("cusum_below", "sum below the target"),
+    Column("cusum_signal", "whether either sum passes the limit of 5"),
+    Column("ewma", "weighted average of log time against the target, in standard deviations"),
+    Column("ewma_outside", "whether it lies outside its limits"),
+    Column("failed", "whether the case took longer than the time that counts as failure"),
+    Column("lc_cusum", "LC-CUSUM score: evidence that the failure rate is acceptable"),
+    Column("lc_cusum_signal", "whether the score lies above its limit"),
+    Column("band", "-1 below, 0 within, 1 above the band of the reference group"),
+    Column("share_within", "part of the last cases not above the band"),
+)
+CURVE_POINTS = HEAD | POINTS
 ALL = "all surgeons"
 SLACK, LIMIT = 0.5, 5.0
 """Of the CUSUM, in standard deviations: customary (NIST/SEMATECH e-Handbook 6.3.2.3)."""
@@ -192,35 +210,25 @@ def curves_of(
             chart = _chart(curve, watch, _reference(reference, wanted, step, measure), notes)
             if chart is not None:
                 charts.append(_headed(chart, curve, name))
-    tables, meanings = _tables(found)
+    tables, schemas = _tables(found)
     if charts:
         tables["charts"] = pd.concat(charts, ignore_index=True)
-        meanings["charts"] = CHARTS
-    heed = [
-        note
-        for curve in found.values()
-        for note in curve.notes
-        if not note.startswith("Less time") and "are left out" not in note
-    ]
+        schemas["charts"] = CHARTS
+    heed = [note for curve in found.values() for note in curve.notes]
     cut = sum(curve.censored for curve in found.values())
     if cut:
         heed.append(
             f"{cut} times cut off by the recording's edge are left out, which favours short ones."
         )
-    report = Report(
-        tables,
-        meanings,
-        _screen(tables),
-        (
-            chosen(cohort, wanted),
-            f"Intervals: {100 * confidence:g} %. The power law is fitted by least squares on "
-            "logarithms; cases are taken as independent of each other given the trend.",
-            *dict.fromkeys(heed),
-            *dict.fromkeys(notes),
-            "Less time is not more skill: case mix and supervision change with experience.",
-            *CAUTIONS,
-        ),
+    told = noted(
+        chosen(cohort, wanted),
+        f"Intervals: {100 * confidence:g} %. The power law is fitted by least squares on "
+        "logarithms; cases are taken as independent of each other given the trend.",
+        *dict.fromkeys(heed),
+        *dict.fromkeys(notes),
+        "Less time is not more skill: case mix and supervision change with experience.",
     )
+    report = Report(tables, schemas, _shown(tables), told)
     return Curves(found, report)
 
 
@@ -288,7 +296,7 @@ def _row(curve: LearningCurve, series: str) -> dict[str, object]:
 
 def _tables(
     found: Mapping[tuple[str, str], LearningCurve],
-) -> tuple[dict[str, pd.DataFrame], dict[str, Mapping[str, str]]]:
+) -> tuple[dict[str, pd.DataFrame], dict[str, Columns]]:
     parts: dict[str, list[pd.DataFrame]] = {"points": [], "stretches": [], "bins": [], "pairs": []}
     for (_, series), curve in found.items():
         stretches = pd.DataFrame([asdict(stretch) for stretch in curve.changes.stretches])
@@ -302,76 +310,38 @@ def _tables(
                 parts[name].append(_headed(table, curve, series))
     tables = {"curves": pd.DataFrame([_row(c, series) for (_, series), c in found.items()])}
     tables |= {name: pd.concat(some, ignore_index=True) for name, some in parts.items() if some}
-    meanings: dict[str, Mapping[str, str]] = {
+    schemas: dict[str, Columns] = {
         "curves": CURVES,
-        "points": HEAD | POINTS,
+        "points": CURVE_POINTS,
         "stretches": STRETCHES,
         "bins": HEAD | BINS,
         "pairs": HEAD | PAIRS,
     }
-    return tables, meanings
+    return tables, schemas
 
 
-def _screen(tables: Mapping[str, pd.DataFrame]) -> tuple[Shown, ...]:
-    shown = [
-        Shown(
-            "Time against case number",
-            tables["curves"],
-            {
-                "name": "step",
-                "series": "surgeon",
-                "cases": "cases",
-                "missing": "missing",
-                "unnumbered": "no number",
-                "censored": "cut off",
-                "rate": "left at doubling",
-                "rate_low": "from",
-                "rate_high": "to",
-                "first_case_s": "case 1, s",
-                "slope_s": "s per case",
-                "slope_low_s": "from",
-                "slope_high_s": "to",
-                "trend_p": "trend p",
-                "reason": "not given, and why",
-            },
-        )
-    ]
-    for name, title, columns in (
-        (
-            "stretches",
-            "Stretches of one level",
-            {
-                "name": "step",
-                "series": "surgeon",
-                "first": "from case",
-                "last": "to case",
-                "cases": "cases",
-                "level_s": "level s",
-            },
-        ),
-        (
-            "bins",
-            "Bins of experience",
-            {
-                "name": "step",
-                "series": "surgeon",
-                "first": "from case",
-                "last": "to case",
-                "cases": "cases",
-                "mean_s": "mean s",
-                "error_s": "standard error",
-                "median_s": "median s",
-            },
-        ),
-    ):
-        if name in tables:
-            shown.append(Shown(title, tables[name], columns))
+def _shown(tables: Mapping[str, pd.DataFrame]) -> tuple[ShownTable, ...]:
+    who = ("name", "series")
+    curve = (
+        *("cases", "missing", "unnumbered", "censored", "rate", "rate_low", "rate_high"),
+        *("first_case_s", "slope_s", "slope_low_s", "slope_high_s", "trend_p", "reason"),
+    )
+    span = ("first", "last", "cases")
+    shown = [ShownTable("Time against case number", tables["curves"], picked(CURVES, *who, *curve))]
+    if "stretches" in tables:
+        own = picked(STRETCHES, *who, *span, "level_s")
+        shown.append(ShownTable("Stretches of one level", tables["stretches"], own))
+    if "bins" in tables:
+        own = picked(HEAD | BINS, *who, *span, "mean_s", "error_s", "median_s")
+        shown.append(ShownTable("Bins of experience", tables["bins"], own))
     if "charts" in tables:
         charts = tables["charts"]
-        columns = {name: name.replace("_", " ") for name in CHARTS if name in charts}
-        for name in ("procedure", "step"):
-            columns.pop(name)
-        shown.append(Shown("Charts, case by case", charts, columns))
+        own = tuple(
+            column
+            for name, column in CHARTS.items()
+            if name in charts and name not in ("procedure", "step")
+        )
+        shown.append(ShownTable("Charts, case by case", charts, own))
     return tuple(shown)
 
 
@@ -393,12 +363,12 @@ def _chart(
     """Run the charts asked for over the points of one curve."""
     points = curve.points[["case", "case_number", "time_s"]]
     times = points["time_s"].to_numpy(dtype=np.float64)
-    columns: dict[str, NDArray[Any]] = {}
+    charts: dict[str, NDArray[Any]] = {}
     if watch.target_s is not None:
         distance = np.log(times / watch.target_s) / watch.spread
         sums = cusum(distance, 0.0, SLACK, LIMIT)
         averages = ewma(distance, 0.0, 1.0)
-        columns |= {
+        charts |= {
             "cusum_above": sums.above,
             "cusum_below": sums.below,
             "cusum_signal": sums.signal_above | sums.signal_below,
@@ -414,7 +384,7 @@ def _chart(
         failed = times > watch.fail_above_s
         limit = simulated_limit(watch.acceptable, watch.margin, len(times))
         scores = lc_cusum(failed, watch.acceptable, watch.margin, limit.limit)
-        columns |= {
+        charts |= {
             "failed": failed,
             "lc_cusum": scores.sums,
             "lc_cusum_signal": scores.sums > limit.limit,
@@ -431,7 +401,7 @@ def _chart(
         if band.reason:
             notes.append(f"{curve.name}: no band of the reference group: {band.reason}")
         else:
-            columns |= {
+            charts |= {
                 "band": against_band(times, band),
                 "share_within": moving_share_within(times, band, watch.window),
             }
@@ -439,4 +409,4 @@ def _chart(
                 f"{curve.name}: band of the reference group (10th to 90th percentile of {band.n} "
                 f"cases) {band.low_s:.2f} to {band.high_s:.2f} s, median {band.median_s:.2f} s."
             )
-    return points.assign(**columns) if columns else None
+    return points.assign(**charts) if charts else None

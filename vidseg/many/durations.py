@@ -7,30 +7,18 @@ from collections.abc import Sequence
 import pandas as pd
 
 from vidseg.cohort.distribution import distribution
-from vidseg.cohort.tables import DISTRIBUTION, WHOLE, whole_cases
+from vidseg.cohort.tables import ANY_PERCENTILE, DISTRIBUTION, WHOLE, whole_cases
+from vidseg.export.shown_table import ShownTable
 from vidseg.library.filters import Filter
 from vidseg.library.read import Cohort, read_cohort
 from vidseg.library.store import Library
-from vidseg.many.report import CAUTIONS, Report, Shown, chosen
+from vidseg.many.report import Report, chosen, noted
+from vidseg.model.column import Column, picked
 
-SHOWN = {
-    "name": "step",
-    "cases": "cases",
-    "missing": "missing",
-    "censored": "cut off",
-    "median_s": "median s",
-    "median_low_s": "from",
-    "median_high_s": "to",
-    "q1_s": "q1",
-    "q3_s": "q3",
-    "mean_s": "mean s",
-    "sd_s": "sd",
-    "min_s": "min",
-    "max_s": "max",
-    "km_median_s": "K-M median",
-    "visits": "visits",
-    "reason": "not given, and why",
-}
+SHOWN = (
+    *("name", "cases", "missing", "censored", "median_s", "median_low_s", "median_high_s"),
+    *("q1_s", "q3_s", "mean_s", "sd_s", "min_s", "max_s", "km_median_s", "visits", "reason"),
+)
 PERCENTILES = (5, 10, 90, 95)
 
 
@@ -66,20 +54,22 @@ def durations_of(
             confidence=confidence,
         )
         table = pd.concat([table, whole], ignore_index=True)
-    meanings = {name: text for name, text in DISTRIBUTION.items() if not name.startswith("p<")}
-    meanings |= {f"p{n}_s": DISTRIBUTION["p<N>_s"].replace("N", str(n), 1) for n in percentiles}
-    columns = dict(SHOWN)
-    if not (table["censored"] > 0).any():
-        del columns["km_median_s"]
-    screen = tuple(
-        Shown(
+    schema = {name: column for name, column in DISTRIBUTION.items() if name != ANY_PERCENTILE}
+    for number in percentiles:
+        any_one = DISTRIBUTION[ANY_PERCENTILE]
+        own = Column(f"p{number}_s", any_one.meaning.replace("N", str(number), 1))
+        schema[own.name] = own
+    without = set() if (table["censored"] > 0).any() else {"km_median_s"}
+    shown_columns = picked(schema, *(name for name in SHOWN if name not in without))
+    shown = tuple(
+        ShownTable(
             f"{procedure}, {level} level" if level != WHOLE else "Whole case (observed time)",
             rows,
-            columns,
+            shown_columns,
         )
         for (procedure, level), rows in table.groupby(["procedure", "level"], sort=False)
     )
-    notes = (
+    notes = noted(
         chosen(cohort, wanted),
         f"Times in seconds, {'in the step' if measure == 'active_s' else 'first start to last end'}"
         f". from, to: {100 * confidence:g} % bootstrap interval of the median (percentile method, "
@@ -87,6 +77,5 @@ def durations_of(
         "missing: cases without the step, which is not zero seconds. cut off: the recording does "
         "not show all of it; plain figures are then too low, and the Kaplan-Meier median stands "
         "beside, which supposes that being cut off has nothing to do with the length.",
-        *CAUTIONS,
     )
-    return Report({"durations": table}, {"durations": meanings}, screen, notes)
+    return Report({"durations": table}, {"durations": schema}, shown, notes)

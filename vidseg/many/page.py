@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
@@ -22,17 +22,18 @@ from vidseg.export.figures import (
 from vidseg.export.library_page import (
     PageFigure,
     PageSection,
-    PageTable,
     write_library_page,
 )
+from vidseg.export.shown_table import ShownTable
 from vidseg.library.filters import Filter
 from vidseg.library.read import Cohort, read_cohort
 from vidseg.library.store import Library
 from vidseg.many.agree import agreement
-from vidseg.many.compare import compared, comparison_screen
-from vidseg.many.curve import CURVES, curves_of
+from vidseg.many.compare import compared, comparison_shown
+from vidseg.many.curve import CURVE_POINTS, CURVES, curves_of
 from vidseg.many.durations import durations_of
-from vidseg.many.report import CAUTIONS, Report, Shown, chosen
+from vidseg.many.report import CAUTIONS, About, Report, chosen
+from vidseg.model.column import Column, Columns, picked
 from vidseg.model.problem import UsageError
 
 MOST_POINTS = 1_000
@@ -57,38 +58,30 @@ def library_page(
     told = chosen(cohort, wanted)
     found = durations_of(cohort, wanted, measure)
     sections = [_durations(found)]
-    meanings: dict[str, Mapping[str, str]] = dict(found.meanings)
+    schemas: dict[str, Columns] = dict(found.columns)
     curve = _curves(cohort, wanted, measure, found)
     if curve is not None:
         sections.append(curve)
-        meanings["curves"] = CURVES
+        schemas["curves"] = CURVES
     group = by or _default_group(cohort)
     if group is not None:
         sections.append(_comparison(cohort, wanted, group, measure))
-        meanings["pairs"] = PAIRS
+        schemas["pairs"] = PAIRS
     try:
         report = agreement(library, wanted)
     except UsageError:
         report = None  # no case has two annotators: there is nothing to show
     if report is not None:
         sections.append(_agreement(report))
-        meanings["agreement"] = report.meanings["pairs"]
+        schemas["agreement"] = report.columns["pairs"]
     write_library_page(
         out,
         title=title,
         chosen=told,
         sections=sections,
         cautions=CAUTIONS,
-        meanings=meanings,
+        schemas=schemas,
     )
-
-
-def _own_notes(notes: Sequence[str], told: str = "") -> tuple[str, ...]:
-    return tuple(note for note in notes if note not in CAUTIONS and note != told)
-
-
-def _page_table(shown: Shown) -> PageTable:
-    return PageTable(shown.title, shown.table, shown.columns)
 
 
 def _clock(seconds: float) -> str:
@@ -97,7 +90,7 @@ def _clock(seconds: float) -> str:
 
 def _durations(found: Report) -> PageSection:
     figures = []
-    for place, shown in enumerate(found.screen, 1):
+    for place, shown in enumerate(found.shown, 1):
         words = "; ".join(
             f"{row['name']}: median {_clock(row['median_s'])}, quartiles {_clock(row['q1_s'])} to "
             f"{_clock(row['q3_s'])}, {row['cases']} cases"
@@ -108,7 +101,7 @@ def _durations(found: Report) -> PageSection:
                 shown.title,
                 durations_figure(shown.table, f"durations-{place}"),
                 f"Box figure of times by step. {words}.",
-                _page_table(shown),
+                shown,
             )
         )
     return PageSection(
@@ -118,7 +111,7 @@ def _durations(found: Report) -> PageSection:
         "percentile where there are enough cases, else shortest to longest. ≥: some are cut off by "
         "the recording's edge, and the figures are too low. In brackets: cases.",
         figures=tuple(figures),
-        notes=_own_notes(found.notes),
+        notes=found.words(About.METHOD),
     )
 
 
@@ -140,7 +133,7 @@ def _curves(cohort: Cohort, wanted: Filter, measure: str, found: Report) -> Page
     figures: list[PageFigure] = []
     tables: list[pd.DataFrame] = []
     notes: list[str] = []
-    columns: Mapping[str, str] = {}
+    columns: tuple[Column, ...] = ()
     for one, own in studied:
         result = curves_of(one, own, together=together, measure=measure)
         by_step: dict[str, dict[str, LearningCurve]] = {}
@@ -152,14 +145,14 @@ def _curves(cohort: Cohort, wanted: Filter, measure: str, found: Report) -> Page
             if (figure := _curve_figure(curves, f"curve-{len(figures) + 1}")) is not None
         ]
         tables.append(result.report.tables["curves"])
-        notes += _own_notes(result.report.notes[1:])
-        columns = result.report.screen[0].columns
+        notes += result.report.words(About.METHOD)
+        columns = result.report.shown[0].columns
     return PageSection(
         "curves",
         "Time against case number",
         "Each mark is a case; lines are power laws, drawn where ten cases or more give one.",
         figures=tuple(figures),
-        tables=(PageTable("Curves in figures", pd.concat(tables, ignore_index=True), columns),),
+        tables=(ShownTable("Curves in figures", pd.concat(tables, ignore_index=True), columns),),
         notes=tuple(dict.fromkeys(notes)),
     )
 
@@ -197,18 +190,12 @@ def _curve_figure(curves: Mapping[str, LearningCurve], prefix: str) -> PageFigur
     caption = first.name[:1].upper() + first.name[1:]
     if thinned:
         caption += f" (every curve thinned evenly to {MOST_POINTS} cases at most)"
-    columns = {
-        "series": "series",
-        "case": "case",
-        "case_number": "case number",
-        "time_s": "time s",
-        "moving_median_s": "moving median s",
-    }
+    columns = picked(CURVE_POINTS, "series", "case", "case_number", "time_s", "moving_median_s")
     return PageFigure(
         caption,
         curve_figure(series, prefix),
         f"Times of {first.name} against case number. {'; '.join(words)}.",
-        PageTable(f"{caption}: the points", pd.concat(rows, ignore_index=True), columns),
+        ShownTable(f"{caption}: the points", pd.concat(rows, ignore_index=True), columns),
     )
 
 
@@ -225,7 +212,7 @@ def _comparison(cohort: Cohort, wanted: Filter, by: str, measure: str) -> PageSe
         raise UsageError(
             f"{by} makes {len(found.names)} groups; a page shows {MOST_GROUPS} at most"
         )
-    groups, tests, pairs = comparison_screen(found)
+    groups, tests, pairs = comparison_shown(found)
     steps = found.groups[found.groups["step"] != WHOLE]
     words = "; ".join(
         f"{row['name']}, {row['group']}: {_clock(row['median_s'])} ({row['cases']} cases)"
@@ -236,7 +223,7 @@ def _comparison(cohort: Cohort, wanted: Filter, by: str, measure: str) -> PageSe
             f"Medians by {by}",
             groups_figure(steps, [str(name) for name in found.names], "groups-1"),
             f"Medians of groups by step. {words}.",
-            _page_table(groups),
+            groups,
         )
     ]
     if len(found.names) == 2:
@@ -252,7 +239,7 @@ def _comparison(cohort: Cohort, wanted: Filter, by: str, measure: str) -> PageSe
                 f"Shift between the groups with its 95 % interval: {first} minus {second}",
                 shifts_figure(own, {"first": str(first), "second": str(second)}, "groups-2"),
                 f"Shifts by step, {first} minus {second}. {words}.",
-                _page_table(pairs),
+                pairs,
             )
         )
     return PageSection(
@@ -260,7 +247,7 @@ def _comparison(cohort: Cohort, wanted: Filter, by: str, measure: str) -> PageSe
         f"Comparison by {by}",
         f"{found.ungrouped} cases are in none of the groups.",
         figures=tuple(figures),
-        tables=(_page_table(tests),),
+        tables=(tests,),
         notes=(
             "Rank tests take the cases as independent: many cases of few surgeons are not, and p "
             "is then too small. p values are corrected for their number (Holm).",
@@ -274,7 +261,7 @@ def _agreement(report: Report) -> PageSection:
     return PageSection(
         "agreement",
         "Agreement of annotators",
-        report.notes[0],
-        tables=tuple(_page_table(shown) for shown in report.screen if len(shown.table)),
-        notes=_own_notes(report.notes[1:]),
+        " ".join(report.words(About.CHOICE)),
+        tables=tuple(shown for shown in report.shown if len(shown.table)),
+        notes=report.words(About.METHOD),
     )

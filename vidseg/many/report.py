@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 
 import pandas as pd
 
+from vidseg.export.shown_table import ShownTable
 from vidseg.library.filters import Filter
 from vidseg.library.read import Cohort
+from vidseg.model.column import Columns
 
 CAUTIONS = (
     "Time is not skill: a small pupil, a dense nucleus or teaching costs minutes.",
@@ -18,23 +21,46 @@ CAUTIONS = (
 """These go with every output."""
 
 
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """A table on the screen: its columns by name with their headings."""
+class About(StrEnum):
+    """What a note is about."""
 
-    title: str
-    table: pd.DataFrame
-    columns: Mapping[str, str]
+    CHOICE = "choice"
+    """Which cases were studied."""
+    METHOD = "method"
+    """How the figures were made, and what they suppose."""
+    CAUTION = "caution"
+    """What no figure tells."""
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A sentence that goes along with figures."""
+
+    about: About
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """``tables`` by name, ``meanings`` of their columns, what the screen shows, and notes."""
+    """``tables`` by name, their ``columns``, what page and screen show of them, and notes."""
 
     tables: Mapping[str, pd.DataFrame]
-    meanings: Mapping[str, Mapping[str, str]]
-    screen: tuple[Shown, ...]
-    notes: tuple[str, ...]
+    columns: Mapping[str, Columns]
+    shown: tuple[ShownTable, ...]
+    notes: tuple[Note, ...]
+
+    def words(self, *about: About) -> tuple[str, ...]:
+        """Give the notes about these matters, of all without any."""
+        return tuple(note.text for note in self.notes if not about or note.about in about)
+
+
+def noted(choice: str, *method: str) -> tuple[Note, ...]:
+    """Make the notes of a report: which cases, how, and the cautions."""
+    return (
+        *([Note(About.CHOICE, choice)] if choice else []),
+        *(Note(About.METHOD, text) for text in method),
+        *(Note(About.CAUTION, text) for text in CAUTIONS),
+    )
 
 
 def chosen(cohort: Cohort, wanted: Filter) -> str:

@@ -32,6 +32,8 @@ from vidseg.model.clock import NS
 from vidseg.model.problem import UsageError
 from vidseg.model.progress import StageProgress
 from vidseg.reading import recording_problems
+from vidseg.speech.captions_file import Listening, heard_captions
+from vidseg.speech.recogniser import hints_of
 
 if TYPE_CHECKING:
     from vidseg.library.store import Library
@@ -54,6 +56,7 @@ class MarkingRequest:
     blind: bool = False
     annotator: str | None = None
     clock: Clock = "recording"
+    transcribe: bool = False
     usual: Mapping[str, Usual] = field(default_factory=dict)
 
     @property
@@ -106,13 +109,17 @@ class MarkingRequest:
                 f"go on with --annotation {self.kept.name}, or move it away"
             )
         procedure = load_procedure(self.vocabulary_name())
-        captions = read_captions(case.captions) if case.captions else None
         second = None if self.second is None else _second(self.second)
         recording = open_recording(
             case.recordings,
             progress=lambda done: progress("reading frame times", done),
             starts=case.starts,
         )
+        spoken = case.captions
+        if self.transcribe:
+            how = Listening(hints=hints_of(procedure))
+            spoken = heard_captions(recording, how, lambda done: progress("listening", done))
+        captions = read_captions(spoken) if spoken else None
         desk = Desk(recording, procedure, self.clock)
         # a name taken from the recording's file may name a patient: it goes into no new file
         own_id = case.id if case.id != case.recordings[0].stem else None

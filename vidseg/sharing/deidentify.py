@@ -148,6 +148,7 @@ def _sharing(
         allowed=words.allowed,
         sound=sound,
         silenced=bool(hiding.redaction.silenced),
+        listened=options.heard is not None,
         captions=bool(words.captions and words.captions.cues),
         notes=options.keep_notes,
         masks=len(hiding.redaction.masks),
@@ -181,6 +182,13 @@ def _done(result: CaseResult, options: ShareOptions, hiding: Hiding, sharing: Sh
         told.append(f"Sound kept; the reason given: {options.keep_sound}")
     if redaction.silenced:
         told.append(f"{len(redaction.silenced)} span(s) made silent.")
+    if (heard := options.heard) is not None:
+        stays = sum(one.allowed for one in hiding.spoken)
+        told.append(
+            f"Speech heard by the model {heard.model}, {len(heard.words)} words, and searched for "
+            f"names, dates, numbers and contacts: {len(hiding.spoken)} found, {stays} left as "
+            "allowed. A recogniser mishears: listen to all of it."
+        )
     if options.looked:
         told.append("Who ran this said that a person has looked at what was found.")
     told.append("The copy was read again: its steps take as long as in the recording.")

@@ -17,6 +17,7 @@ from vidseg.model.progress import Progress, StageProgress
 from vidseg.model.recording import Recording
 from vidseg.model.screening import Screening
 from vidseg.model.span import Span, Spans
+from vidseg.sharing.hearing import SpokenIdentifier, spoken_identifiers
 from vidseg.sharing.options import ShareOptions
 
 LOOK = "record/look"
@@ -31,6 +32,7 @@ class Hiding:
     undecided: tuple[str, ...]
     overlays_gone: int
     views_gone: int
+    spoken: tuple[SpokenIdentifier, ...] = ()
 
 
 def decide(result: CaseResult, options: ShareOptions, look: Screening) -> Hiding:
@@ -50,12 +52,19 @@ def decide(result: CaseResult, options: ShareOptions, look: Screening) -> Hiding
         cut |= recorded - Spans(s.span for s in marks.segments if s.step.timed)
     found = tuple(mask_of(overlay) for overlay in look.overlays)
     masks = (*options.masks, *(found if options.mask_overlays else ()))
+    spoken: tuple[SpokenIdentifier, ...] = ()
+    silenced = options.silenced
+    if options.heard is not None:
+        end = result.recording.length
+        spoken = spoken_identifiers(options.heard, result.procedure, options.allowed, end)
+        if options.silence_heard:
+            silenced |= Spans(one.span for one in spoken if not one.allowed)
     redaction = Redaction(
         removed=cut,
         blanked=black - cut,
         masks=masks,
         keep_sound=bool(options.keep_sound),
-        silenced=options.silenced,
+        silenced=silenced,
         reencode=options.reencode,
     )
     overlays = overlays_left(look.overlays, masks, cut | black)
@@ -68,12 +77,20 @@ def decide(result: CaseResult, options: ShareOptions, look: Screening) -> Hiding
         ),
         *(f"{_span(v.span)} looks unlike the rest: {v.why}" for v in unlike),
     )
+    gone = silenced | cut | black
+    aloud = tuple(
+        f"{_span(one.span)}: “{one.text}” is said, perhaps ({one.kind}): --silence-heard, "
+        f"--silence {_span(one.span, '-')} or --allow {one.text!r}"
+        for one in spoken
+        if not one.allowed and Spans([one.span]) - gone
+    )
     return Hiding(
         look,
         redaction,
-        () if options.looked else undecided,
+        (*(() if options.looked else undecided), *aloud),
         len(look.overlays) - len(overlays),
         len(look.views) - len(unlike),
+        spoken,
     )
 
 
@@ -109,5 +126,5 @@ def _write_look(looked: _Looked, work: Path, progress: Progress) -> None:
     )
 
 
-def _span(span: Span) -> str:
-    return f"{format_time(span.start, 1)} to {format_time(span.end, 1)}"
+def _span(span: Span, between: str = " to ") -> str:
+    return f"{format_time(span.start, 1)}{between}{format_time(span.end, 1)}"

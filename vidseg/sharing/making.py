@@ -77,6 +77,11 @@ def _write_recording(copied: _Copied, work: Path, progress: Progress) -> tuple[s
     return (*made.ways, *made.notes)
 
 
+def new_id() -> str:
+    """Give an id that says nothing: eight consonants, so that it holds no name and no number."""
+    return "case-" + "".join(secrets.choice("bcdfghjkmnpqrstvwxz") for _ in range(8))
+
+
 def make_case(
     result: CaseResult,
     options: ShareOptions,
@@ -90,7 +95,7 @@ def make_case(
     before, own = result.case, own_vocabulary(result.procedure)
     spoken = words.captions if words.captions and words.captions.cues else None
     case = Case(
-        id=options.new_id or _known_id(folder) or f"case-{secrets.token_hex(4)}",
+        id=options.new_id or _known_id(folder) or new_id(),
         recordings=(Path(name),),
         annotation=Path("steps.csv"),
         procedure="./procedure.toml" if own else result.procedure.code,

@@ -17,6 +17,7 @@ from vidseg.model.consent import Answer, Consent, Purpose
 from vidseg.model.mask import Mask
 from vidseg.model.problem import UsageError
 from vidseg.model.span import Spans
+from vidseg.model.transcript import Transcript
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,9 @@ class ShareOptions:
     ``excluded`` and ``unlike`` say what happens to excluded spans and to spans that look unlike
     the rest ("" for the latter: nothing). ``looked``: a person has looked at what was found, and
     the rest may stay. ``keep_sound`` is the reason, or empty. ``others`` are the covariates of
-    the cases to count groups in, None where there are none to count in. Raises UsageError for
+    the cases to count groups in, None where there are none to count in. ``heard`` is what a
+    recogniser heard in a sound that is kept; ``silence_heard`` silences what in it may identify
+    someone. Raises UsageError for
     silence in a sound that is not kept, and for a new id that no case can have.
     """
 
@@ -52,6 +55,8 @@ class ShareOptions:
     quality: int = 18
     reencode: bool = False
     others: tuple[Mapping[str, str], ...] | None = None
+    heard: Transcript | None = None
+    silence_heard: bool = False
 
     def __post_init__(self) -> None:
         if self.silenced and not self.keep_sound:

@@ -44,16 +44,8 @@ def write_heard(
         raise UsageError(f"captions are written as {' or '.join(SUFFIXES)}, not as {out.name!r}")
     if how.word_times and out.suffix.lower() != ".vtt":
         raise UsageError(f"only .vtt can hold the time of each word, not {out.name!r}")
-    model = find_model(how.model)
     state = out.with_name(f".{out.name}.heard")
-    made = transcribe(
-        recording,
-        lambda: Recogniser(model, how.language, how.hints, cores()),
-        state,
-        _key(recording, model, how),
-        _name(model),
-        progress,
-    )
+    made = hear(recording, state, how, progress)
     if out.suffix.lower() == ".vtt":
         webvtt.write_transcript(made, out, word_times=how.word_times)
     else:
@@ -64,10 +56,33 @@ def write_heard(
     return made
 
 
+def hear(
+    recording: Recording, state: Path, how: Listening, progress: Progress | None = None
+) -> Transcript:
+    """Hear a recording; what is heard is kept in ``state`` until the caller removes it."""
+    model = find_model(how.model)
+    return transcribe(
+        recording,
+        lambda: Recogniser(model, how.language, how.hints, cores()),
+        state,
+        _key(recording, model, how),
+        _name(model),
+        progress,
+    )
+
+
 def captions_beside(recording: Recording) -> Path:
     """Give the file that holds what was heard in a recording, beside its first part."""
     first = recording.parts[0].path
     return first.with_name(f"{first.stem}.heard.vtt")
+
+
+def heard_captions(recording: Recording, how: Listening, progress: Progress | None = None) -> Path:
+    """Give the captions heard in a recording; what was heard before is not heard again."""
+    out = captions_beside(recording)
+    if not out.exists():
+        write_heard(recording, out, how, progress)
+    return out
 
 
 def _name(model: Path) -> str:

@@ -13,6 +13,8 @@ from vidseg.mark.start import MarkingRequest
 from vidseg.model.annotation import TO_BE_CONFIRMED, Mark, Sheet
 from vidseg.model.case import Case
 
+pytestmark = pytest.mark.slow
+
 FRAME = 40_000_000
 Opened = Callable[..., Any]
 

@@ -5,12 +5,16 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from vidseg.formats import read_sheet, write_sheet
 from vidseg.formats.mask_list import read_masks
 from vidseg.mark.start import MarkingRequest
 from vidseg.model.annotation import TO_BE_CONFIRMED, Edge, Mark, Sheet
 from vidseg.model.case import Case
 from vidseg.model.mask import Mask
+
+pytestmark = pytest.mark.slow
 
 FRAME = 40_000_000
 Serving = Callable[[MarkingRequest], AbstractContextManager[Any]]

@@ -14,6 +14,8 @@ from vidseg.formats import read_sheet
 from vidseg.mark.start import MarkingRequest
 from vidseg.model.case import Case
 
+pytestmark = pytest.mark.slow
+
 SIZE = (160, 96)
 SHOWN = "Number(document.getElementById('frame').textContent.split(' ')[1])"
 LATE_MS = 25

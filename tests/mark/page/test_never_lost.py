@@ -6,10 +6,14 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from vidseg.formats import read_sheet, write_sheet
 from vidseg.mark.start import MarkingRequest
 from vidseg.model.annotation import Mark, Sheet
 from vidseg.model.case import Case
+
+pytestmark = pytest.mark.slow
 
 FRAME = 40_000_000
 Serving = Callable[[MarkingRequest], AbstractContextManager[Any]]

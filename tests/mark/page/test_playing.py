@@ -5,9 +5,13 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from synthetic_clips import make_clip
 from vidseg.mark.start import MarkingRequest
 from vidseg.model.case import Case
+
+pytestmark = pytest.mark.slow
 
 SIZE = (160, 96)
 NS = 1_000_000_000

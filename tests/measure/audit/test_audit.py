@@ -3,6 +3,7 @@
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,11 +19,11 @@ MS = 1_000_000
 EVERY = 40 * MS
 
 
-def part(times_ms: list[int] | None = None, count: int = 500, start: int = 0, **facts) -> Part:
+def part(times_ms: list[int] | None = None, count: int = 500, start: int = 0, **facts: Any) -> Part:
     frame_ns = np.arange(count) * EVERY if times_ms is None else np.array(times_ms) * MS
     frame_ns = frame_ns.astype(np.int64)
     even = bool((np.diff(frame_ns) == EVERY).all())
-    given = {
+    given: dict[str, Any] = {
         "path": Path("made-up.mp4"),
         "start": start,
         "length": int(frame_ns[-1]) + EVERY,

@@ -14,6 +14,8 @@ from vidseg.model.clock import NS
 from vidseg.model.procedure import Step
 from vidseg.model.span import Span
 
+pytestmark = pytest.mark.slow
+
 CUT, SEW = Step("cut", "Cut"), Step("sew", "Sew")
 
 

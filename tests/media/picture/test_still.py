@@ -266,9 +266,9 @@ def decoded_frames(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     seen: list[int] = []
     real = reader_module.decoded
 
-    def counting(found: Iterator[av.Packet]) -> Iterator[av.VideoFrame]:
+    def counting(found: Iterator[av.Packet]) -> Iterator[av.VideoFrame]:  # type: ignore[type-arg]
         for frame in real(found):
-            seen.append(frame.pts)
+            seen.append(frame.pts)  # type: ignore[arg-type]
             yield frame
 
     monkeypatch.setattr(reader_module, "decoded", counting)
@@ -446,7 +446,7 @@ def encode_patches(
         for _ in range(3):
             frame = av.VideoFrame.from_ndarray(planes, format="yuv444p")
             frame.color_range, frame.colorspace = 2 if full else 1, tag
-            container.mux(stream.encode(frame))
+            container.mux(stream.encode(frame))  # type: ignore[arg-type]
         container.mux(stream.encode(None))
 
 

@@ -71,7 +71,7 @@ def _moved(tmp_path: Path, pixels: int) -> Recording:
         for number in range(12):
             left = 600 - pixels * number
             picture = np.ascontiguousarray(wide[:, left : left + 640])
-            container.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="gray")))
+            container.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="gray")))  # type: ignore[arg-type]
         container.mux(stream.encode(None))
     return open_recording([path])
 
@@ -113,7 +113,7 @@ def test_every_kind_of_file_is_seen_whole(kind_name: str, kind: Callable[[str], 
 def test_fields_show_where_lines_alternate_only() -> None:
     rng = np.random.default_rng(5)
     texture = cv2.GaussianBlur(rng.integers(0, 255, (360, 700), dtype=np.uint8), (0, 0), 3)
-    texture = cv2.normalize(texture, None, 20, 235, cv2.NORM_MINMAX)
+    texture = cv2.normalize(texture, None, 20, 235, cv2.NORM_MINMAX)  # type: ignore[call-overload]
 
     def frame(move: int, grain: float) -> av.VideoFrame:
         planar = np.full((540, 640), 128, np.uint8)

@@ -164,6 +164,6 @@ def test_rotation_as_ffmpeg_applies_it(
     ffmpeg("-i", path, "-frames:v", 1, shown)  # ffmpeg turns pictures by itself
     witness = cv2.imread(str(shown))
     _, frame = next(decode(part, 0, 1))
-    ours = upright(frame.to_ndarray(format="bgr24"), part.rotation)
+    ours = upright(frame.to_ndarray(format="bgr24"), part.rotation)  # type: ignore[arg-type]
     assert ours.shape == witness.shape
     assert np.abs(ours.astype(int) - witness.astype(int)).mean() < 3

@@ -76,7 +76,7 @@ def source(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
         path = folder / name
         if not path.exists():
             given = {"frames": FRAMES, "size": (320, 192), "gop": 12} | KINDS[name]
-            make_clip(path, **given)
+            make_clip(path, **given)  # type: ignore[arg-type]
         return path
 
     return give
@@ -197,7 +197,7 @@ def test_a_mask_is_told_in_px_of_the_picture_as_shown(tmp_path: Path, rotation: 
     copy = read_part(out)
     assert copy.rotation == recording.parts[0].rotation == rotation
     for _, frame in frames(out):
-        luma = upright(frame.to_ndarray(format="gray"), rotation)
+        luma = upright(frame.to_ndarray(format="gray"), rotation)  # type: ignore[arg-type]
         assert len(np.unique(luma[100:140, 10:70])) == 1
         assert len(np.unique(luma[0:60])) > 1, "more than the mask is covered"
 

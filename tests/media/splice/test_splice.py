@@ -309,6 +309,7 @@ def test_sound_and_captions_are_cut(program: Callable[[str], str], tmp_path: Pat
     assert np.abs(heard(ffmpeg, out, "-ignore_editlist", "1")).max() < 0.05
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("codec", ["libx264", "libx265"])
 def test_joins_ranges_and_short_clips(
     codec: str, program: Callable[[str], str], tmp_path: Path
@@ -409,7 +410,7 @@ def test_changing_parameter_sets_are_not_copied(
                     if packet.size:
                         packet.pts += number * 108_000
                         packet.dts += number * 108_000
-                        packet.stream = target.streams[0]
+                        packet.stream = target.streams[0]  # type: ignore[assignment]
                         target.mux(packet)
     recording = one(source)
     assert recording.n_frames == 60
@@ -674,6 +675,7 @@ PAGE = """async ([data, times]) => {
 }"""
 
 
+@pytest.mark.slow
 def test_a_browser_shows_the_frame_asked_for(
     sources: Callable[[str], Path], program: Callable[[str], str], tmp_path: Path
 ) -> None:
@@ -718,6 +720,7 @@ def real_footage() -> list[Path]:
     return [p for folder in folders for p in sorted(folder.glob("*.mp4"))]
 
 
+@pytest.mark.slow
 def test_real_footage_is_copied_pixel_by_pixel(
     program: Callable[[str], str], tmp_path: Path
 ) -> None:

@@ -105,5 +105,5 @@ def test_what_a_browser_plays_as_it_is(name: str, kind: Callable[[str], Path]) -
 
 def test_key_frames_far_apart_need_segments(tmp_path: Path) -> None:
     path = tmp_path / "slow.mp4"
-    make_clip(path, frames=40, size=(64, 36), rate=2, gop=100, audio=False)
+    make_clip(path, frames=40, size=(64, 36), rate=2, gop=100, audio=False)  # type: ignore[arg-type]
     assert playable_type(open_recording([path])) is None

@@ -62,7 +62,7 @@ def own(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
     def make(name: str) -> Path:
         path = folder / name
         if not path.exists():
-            make_clip(path, **{"frames": 60, "size": (192, 108), "gop": 25} | OWN[name])
+            make_clip(path, **{"frames": 60, "size": (192, 108), "gop": 25} | OWN[name])  # type: ignore[arg-type]
         return path
 
     return make

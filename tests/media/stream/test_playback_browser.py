@@ -18,6 +18,8 @@ from vidseg.media.stream.playback import Playback, plan_playback
 from vidseg.media.stream.segment_maker import SegmentMaker
 from vidseg.model.recording import Recording
 
+pytestmark = pytest.mark.slow
+
 NS = 1_000_000_000
 HOLE_START = 5 * NS
 PAGE = b"<!doctype html><video id='video' muted></video><canvas id='canvas'></canvas>"

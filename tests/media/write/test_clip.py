@@ -9,6 +9,7 @@ import subprocess
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import av
 import numpy as np
@@ -94,7 +95,7 @@ VARIABLE = [
     i * 33_333_333 + (0, 7, 15, 4)[i % 4] * MS + (400 * MS if i > 30 else 0) for i in range(60)
 ]
 
-SOURCES: dict[str, dict[str, object]] = {
+SOURCES: dict[str, dict[str, Any]] = {
     "plain.mp4": {},
     "plain.mov": {"rate": Fraction(30000, 1001)},
     "open.mp4": {"open_gop": True},
@@ -270,7 +271,7 @@ def test_all_sound_tracks_go_along_with_their_languages(
             stream.metadata["language"] = language
         for packet in given.demux():
             if packet.size and packet.pts >= 0:
-                for stream in streams[packet.stream_index]:
+                for stream in streams[packet.stream_index]:  # type: ignore[assignment]
                     twin = av.Packet(bytes(packet))
                     twin.pts, twin.dts, twin.time_base = packet.pts, packet.dts, packet.time_base
                     twin.duration, twin.is_keyframe = packet.duration, packet.is_keyframe
@@ -394,6 +395,7 @@ def luma(ffmpeg: str, path: Path, first: int, last: int) -> npt.NDArray[np.float
     return np.frombuffer(raw, np.uint8).reshape(last - first, -1).astype(np.float32)
 
 
+@pytest.mark.slow
 def test_real_footage_at_quality_0_is_the_same_pixel_by_pixel(
     program: Callable[[str], str], tmp_path: Path
 ) -> None:

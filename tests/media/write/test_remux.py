@@ -97,7 +97,7 @@ def payload_digests(ffmpeg: str, path: Path, stream: str) -> list[str]:
 
 
 def recording(*paths: Path, starts: Sequence[int] = ()) -> Recording:
-    parts = []
+    parts = []  # type: ignore[var-annotated]
     for number, path in enumerate(paths):
         start = starts[number] if starts else (parts[-1].span.end if parts else 0)
         parts.append(read_part(path, start))
@@ -191,7 +191,7 @@ def test_every_frame_arrives_at_its_time(
     assert shown_times(ffprobe, out)[0] == 0.0
     read_back = probe(ffprobe, out, "-show_chapters")["chapters"]
     assert [c["tags"]["title"] for c in read_back] == list(TITLES)
-    starts = [float(c["start_time"]) for c in read_back]
+    starts = [float(c["start_time"]) for c in read_back]  # type: ignore[arg-type]
     assert starts == pytest.approx([0, 0.28, 1.24], abs=0.00001)
 
 
@@ -221,7 +221,7 @@ def test_chapters_are_frame_exact_at_2997(
     remux(case, out, tiles(case.length, rate))
     found = probe(ffprobe, out, "-show_chapters")["chapters"]
     for chapter, frame in zip(found, (0, 7, 31), strict=True):
-        exact = Fraction(chapter["start"]) * Fraction(chapter["time_base"])
+        exact = Fraction(chapter["start"]) * Fraction(chapter["time_base"])  # type: ignore[call-overload]
         assert round(exact * rate) == frame
         assert abs(exact - frame / rate) < Fraction(1, 50_000)
 

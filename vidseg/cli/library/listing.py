@@ -11,19 +11,10 @@ from vidseg.cli.library.study_tables import json_text, table_text
 from vidseg.cli.options import json_option
 from vidseg.cli.screen import say
 
-COLUMNS = {
-    "case": "case",
-    "procedure": "procedure",
-    "annotator": "annotator",
-    "surgeon": "surgeon",
-    "role": "role",
-    "experience": "experience",
-    "case_number": "no.",
-    "date": "date",
-    "observed_s": "observed s",
-    "steps": "steps",
-    "visits": "visits",
-}
+SHOWN = (
+    *("case", "procedure", "annotator", "surgeon", "role", "experience", "case_number", "date"),
+    *("observed_s", "steps", "visits"),
+)
 
 
 @click.command("list")
@@ -38,7 +29,10 @@ def command(place: str, as_json: bool, **options: Any) -> None:
       vidseg library list
       vidseg library list --surgeon S1 --case-number 1..50
     """
+    from vidseg.export.shown_table import ShownTable
     from vidseg.library.read import list_cases
+    from vidseg.many.export import LISTED
+    from vidseg.model.column import picked
 
     wanted = filter_of(options)
     with opened(place) as library:
@@ -46,8 +40,7 @@ def command(place: str, as_json: bool, **options: Any) -> None:
         if as_json:
             click.echo(json_text({"cases": table}))
             return
-        used = [name for name in COLUMNS if not table[name].replace("", None).isna().all()]
         if len(table):
-            click.echo(table_text(table, {name: COLUMNS[name] for name in used}))
+            click.echo(table_text(ShownTable("Cases", table, picked(LISTED, *SHOWN))))
         cases = table["case"].nunique()
         say(f"{cases} cases, {len(table)} annotations ({wanted.words()}) in {library.place}")

@@ -74,15 +74,17 @@ class Sharing:
     """What was done to make a copy, in numbers.
 
     ``found`` counts findings that did not come along by letter, ``allowed`` those that a person
-    let stay. ``sound`` says what became of it. ``overlays`` and ``views`` were found; of them
-    ``overlays_gone`` are masked, ``views_gone`` cut or blanked. ``group`` is the smallest group
-    that the covariates leave, None where there was no library to count in.
+    let stay. ``sound`` says what became of it, ``listened`` whether speech
+    that is kept was heard by a recogniser and searched. ``overlays`` and ``views`` were found; of
+    them ``overlays_gone`` are masked, ``views_gone`` cut or blanked. ``group`` is the smallest
+    group that the covariates leave, None where there was no library to count in.
     """
 
     found: Mapping[str, int] = field(default_factory=dict)
     allowed: Mapping[str, int] = field(default_factory=dict)
     sound: Literal["none", "removed", "kept"] = "removed"
     silenced: bool = False
+    listened: bool = False
     captions: bool = False
     notes: bool = False
     masks: int = 0
@@ -133,7 +135,12 @@ def _of_text(letter: str, sharing: Sharing) -> tuple[Status, str]:
     if stays:
         return Status.PERSON, f"{gone} taken out, {stays} left on purpose"
     if sharing.sound == "kept":
-        return Status.PERSON, f"{told}; sound kept: speech is not listened to"
+        speech = (
+            "a recogniser heard the speech, and mishears"
+            if sharing.listened
+            else "speech is not listened to"
+        )
+        return Status.PERSON, f"{told}; sound kept: {speech}"
     if sharing.captions or sharing.notes:
         return Status.PERSON, f"{told}; words kept are checked by pattern only"
     if gone or letter == "R":
