@@ -195,7 +195,7 @@ TRIED: dict[str, dict[str, Given]] = {
         "--language": ("--language", "xx"),
         "--model": ("--model", "nowhere"),
         "--download": ("--download", "nothing"),
-        "--procedure": ("--procedure", "msics"),
+        "--procedure": ("--procedure", "lap_chole"),
         "--word-times": ("--word-times",),
         "--force": ("--force",),
         "--quiet": ("--quiet",),
@@ -233,7 +233,7 @@ TRIED: dict[str, dict[str, Given]] = {
         "--silence-heard": ("--silence-heard",),
         "--keep-captions": ("--keep-captions",),
         "--keep-notes": ("--keep-notes",),
-        "--allow": ("--allow", "Hopkins"),
+        "--allow": ("--allow", "Mr Hopkins"),
         "--coarsen": ("--coarsen", "age=10"),
         "--leave-out": ("--leave-out", "age"),
         "--library": ("--library", "cases.sqlite"),
@@ -527,6 +527,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for name, text in texts.items():
         (folder / name).write_text(text, encoding="utf-8")
     assert main(["convert", str(folder / "steps.csv"), str(folder / "draft.json"), "--quiet"]) == 0
+    page = ["page", str(folder / "case.mp4"), str(folder / "steps.csv")]
+    assert main([*page, "--out", str(folder / "made"), "--quiet"]) == 0
     assert main(["demo", str(folder / "many"), "--library", "--quiet"]) == 0
     (folder / "many" / "library.vidseg.sqlite").rename(folder / "cases.sqlite")
     shutil.rmtree(folder / "many")
@@ -577,7 +579,7 @@ def observe(
     def run(command: str, given: Given) -> tuple[Any, ...]:
         folder = tmp_path / f"{next(runs)}" / "here"
         shutil.copytree(made, folder)
-        before = {path: path.read_bytes() for path in folder.iterdir() if path.is_file()}
+        before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
         monkeypatch.chdir(folder)
         heard.clear()
         out, err = io.StringIO(), io.StringIO()
