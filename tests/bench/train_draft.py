@@ -346,9 +346,9 @@ def turns(cases: Sequence[Case], folds: int) -> list[rd.Learned]:
         print(f"words learned without turn {turn + 1} of {folds}", file=sys.stderr)
     made = []
     for turn in range(folds):
-        rest = [n for n, own in enumerate(fold) if own != turn]
-        laid = [laid_out(cases[n], apart[fold[n]], apart[turn]) for n in rest]
-        step, gap, bias, share = learn_when([cases[n] for n in rest], laid)
+        others = [n for n, own in enumerate(fold) if own != turn]
+        laid = [laid_out(cases[n], apart[fold[n]], apart[turn]) for n in others]
+        step, gap, bias, share = learn_when([cases[n] for n in others], laid)
         made.append(
             rounded(replace(apart[turn], step_when=step, gap_when=gap, bias=bias, share=share))
         )

@@ -100,6 +100,7 @@ def command(
     from vidseg.measure.draft.course import course_from
     from vidseg.measure.draft.edges import moved_to_changes, visual_changes
     from vidseg.measure.draft.measures import find_measures
+    from vidseg.measure.draft.utterances import merged
     from vidseg.media.picture.survey import survey
     from vidseg.media.read.probe import open_recording
     from vidseg.model.clock import format_time
@@ -164,7 +165,7 @@ def command(
             seen = survey(recording, lambda done: progress("looking at the pictures", done))
         made = moved_to_changes(made, visual_changes(seen, recording))
     steps = {cue: row.step.code for row in made.rows for cue in row.cues}
-    found = find_measures(made.cues, vocabulary.quantities, steps)
+    found = find_measures(merged(made.cues), vocabulary.quantities, steps)
     values = tuple(value for value in found if value.quantity)
     sheet = draft_sheet(made, captions.name)
     if as_json:
