@@ -167,8 +167,8 @@ def axe() -> str:
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
-    """Two workers, half of the tests' time being waiting; none where files or tests are named, which
-    are sooner done, and can be debugged, in this process."""
+    """Two workers, half of the time being waiting; none where files or tests are named, which are
+    sooner done, and can be debugged, in this process."""
     if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:
         return None
     return 2 if any(Path(argument).is_dir() for argument in config.args) else 0

@@ -132,7 +132,7 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
         while killed < KILLS:
             before = ended(out)
             gate.permit(gate.permits_taken() + PASSING)
-            wait_for(lambda before=before: ended(out) > before)  # type: ignore[misc]
+            wait_for(lambda before=before: ended(out) > before)
             # another case is being worked on or was a moment ago, and what comes next is held
             cluster.kill_worker(chance)
             killed += 1

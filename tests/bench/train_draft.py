@@ -184,7 +184,7 @@ def learn_words(cases: Sequence[Case], codes: Sequence[str]) -> tuple[Array, Arr
     own = sparse.csr_matrix(rd.hashed(texts))
     counted = sparse.vstack([own, *(case.counts for case in cases)]).tocsr()
     rarity = np.log((1 + counted.shape[0]) / (1 + np.asarray((counted > 0).sum(axis=0)).ravel()))
-    rarity = np.float64(np.float16(rarity + 1))
+    rarity = (rarity + 1).astype(np.float16).astype(np.float64)
     x = counted @ sparse.diags(rarity)
     length = np.sqrt(np.asarray(x.multiply(x).sum(axis=1)).ravel())
     x = (sparse.diags(1 / np.maximum(length, 1e-9)) @ x).tocsr()

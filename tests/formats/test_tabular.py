@@ -9,6 +9,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from vidseg.formats import tabular, text_file
+from vidseg.formats.table_columns import count_roles
 from vidseg.model.annotation import Edge, Frame, Mark, Sheet, Timecode
 from vidseg.model.problem import FormatError, Severity, UsageError
 
@@ -458,7 +459,7 @@ MOMENTS = st.one_of(
     st.builds(Frame, st.integers(0, 10**6)),
     st.sampled_from([Timecode("01:00:00:00"), Timecode("0:59:59;29"), Edge.OPEN]),
 )
-NAMES = LABELS.filter(lambda name: tabular.count_roles([name]) == 0)  # type: ignore[arg-type, var-annotated]
+NAMES = LABELS.filter(lambda name: count_roles([name]) == 0)
 SHEETS = st.builds(
     lambda marks, starts_only, case: Sheet(
         "x",

@@ -94,8 +94,12 @@ def _served(wanted: MarkingRequest) -> Iterator[Served]:
     ready = threading.Event()
     session = wanted.open(hub, lambda stage, done: None)
 
+    def announce(address: str) -> None:
+        addresses.append(address)
+        ready.set()
+
     def run() -> None:
-        outcome.append(marking(session, hub, 0, lambda a: (addresses.append(a), ready.set())[0]))
+        outcome.append(marking(session, hub, 0, announce))
 
     thread = threading.Thread(target=run)
     thread.start()
