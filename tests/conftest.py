@@ -1,20 +1,50 @@
-"""What several tests share: a recording made by hand, a browser, an empty PostgreSQL database where
-they can be had, and the rule that CI skips nothing."""
+"""What several tests share: patience, a recording made by hand, a browser, an empty PostgreSQL
+database where they can be had, and the rules of a run: how many workers, what first, and that CI
+skips nothing."""
 
 import os
 import shutil
 import subprocess
 import tempfile
+import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Generator, Iterator
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
+import hypothesis
 import numpy as np
 import pytest
 
 from vidseg.model.recording import Part, Recording
+
+PATIENCE_S = 300.0
+"""No test measures time: a machine with other work may take as long as this over anything."""
+
+hypothesis.settings.register_profile(
+    "unhurried", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow]
+)
+hypothesis.settings.load_profile("unhurried")
+
+
+@pytest.fixture(scope="session")
+def patience_s() -> float:
+    """How long, in seconds, to wait for what must come before the test has failed."""
+    return PATIENCE_S
+
+
+def _wait_for(condition: Callable[[], object]) -> None:
+    until = time.monotonic() + PATIENCE_S
+    while not condition():
+        assert time.monotonic() < until, "it did not come to pass"
+        time.sleep(0.02)
+
+
+@pytest.fixture(scope="session")
+def wait_for() -> Callable[..., None]:
+    """Wait until a condition holds."""
+    return _wait_for
 
 
 @pytest.fixture(scope="session")
@@ -136,11 +166,37 @@ def axe() -> str:
     return script.read_text(encoding="utf-8")
 
 
-@pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]):  # type: ignore[no-untyped-def]
-    """Under ``VIDSEG_REQUIRE_ALL`` (continuous integration) a skipped test is a failed one."""
-    report = yield
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
+    """Two workers, half of the time being waiting; none where files or tests are named, which are
+    sooner done, and can be debugged, in this process."""
+    if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:
+        return None
+    return 2 if any(Path(argument).is_dir() for argument in config.args) else 0
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files with slow tests come first, so that no worker waits for another at the end."""
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: item.path not in slow)
+
+
+Report = TypeVar("Report", pytest.TestReport, pytest.CollectReport)
+
+
+def _failed_if_skipped(report: Report) -> Report:
     if report.skipped and os.environ.get("VIDSEG_REQUIRE_ALL") and not hasattr(report, "wasxfail"):
         report.outcome = "failed"
         report.longrepr = f"skipped although everything is to be tested: {report.longrepr}"
     return report
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Under ``VIDSEG_REQUIRE_ALL`` (continuous integration) a skipped test is a failed one."""
+    return _failed_if_skipped((yield))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
+    """A whole file that would skip fails likewise."""
+    return _failed_if_skipped((yield))

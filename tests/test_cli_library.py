@@ -53,7 +53,7 @@ def test_demo_writes_a_library_that_follows_its_truth(
     for surgeon in SURGEONS:
         row = curves[curves["series"] == surgeon.name].iloc[0]
         assert row["rate_low"] < 2**-surgeon.learning < row["rate_high"], surgeon.name
-    assert curves.set_index("series").loc["S4", "rate_high"] < 1  # type: ignore[arg-type]
+    assert curves.set_index("series")["rate_high"]["S4"] < 1
     compared = read(
         capsys,
         *("compare", "--by", "experience", "--annotator", "A", "--step", "fragment_removal"),
@@ -316,7 +316,7 @@ def test_cataract101_from_its_own_files(tmp_path: Path, capsys: pytest.CaptureFi
     shown = read(capsys, "durations", "--library", place)["durations"].set_index("step")
     columns = ["visits", "cases", "mean_s", "sd_s", "median_s", "q1_s", "q3_s", "min_s", "max_s"]
     for step, figures in PHASES.items():
-        found = shown.loc[step, columns].astype(float).round(9).tolist()
+        found = shown.loc[[step], columns].astype(float).round(9).iloc[0].tolist()
         assert found == pytest.approx(figures, abs=0.00501), step
     assert shown.loc["incision", "missing"] == 3
     whole = shown.loc["whole case"]

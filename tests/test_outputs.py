@@ -24,6 +24,7 @@ from synthetic_clips import make_clip
 from vidseg.cli import main
 from vidseg.cli.run import run as run_command
 from vidseg.export import folder as export_folder
+from vidseg.export.document import digest
 from vidseg.formats.schema import CaseFile, ConsentTable, EditTable, StepTable, VocabularyFile
 from vidseg.model.annotation import Mark
 from vidseg.pipeline.outputs import OUTPUTS
@@ -329,7 +330,7 @@ def test_no_more_is_made_than_shows(change: str, remade: set[str], again: Path) 
 
 
 def test_the_property_can_fail(again: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    real: Callable[..., str] = export_folder.digest
+    real: Callable[..., str] = digest
 
     def careless(document: object, *hash_of: Any) -> str:
         return real(type(document).__name__, *hash_of)

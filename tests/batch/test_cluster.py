@@ -7,7 +7,6 @@ import socket
 import subprocess
 import sys
 import threading
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -96,13 +95,6 @@ def begin(cluster: Cluster, source: Path, out: Path, *more: str) -> subprocess.P
     )
 
 
-def wait_for(true: Callable[[], bool]) -> None:
-    until = time.monotonic() + PATIENCE_S
-    while not true():
-        assert time.monotonic() < until, "it did not come to pass"
-        time.sleep(0.05)
-
-
 def ended(out: Path) -> int:
     """How many cases the journal holds."""
     path = out / claims.STATE / "journal.jsonl"
@@ -117,6 +109,7 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
     contents_of: Contents,
     report_of: Report,
     gate: Any,
+    wait_for: Callable[..., None],
 ) -> None:
     source, out, plain = share(CASES), tmp_path / "out", tmp_path / "plain"
     gate.permit(0)
@@ -139,7 +132,7 @@ def test_sixty_cases_ten_workers_killed_and_the_scheduler(
         while killed < KILLS:
             before = ended(out)
             gate.permit(gate.permits_taken() + PASSING)
-            wait_for(lambda before=before: ended(out) > before)  # type: ignore[misc]
+            wait_for(lambda before=before: ended(out) > before)
             # another case is being worked on or was a moment ago, and what comes next is held
             cluster.kill_worker(chance)
             killed += 1

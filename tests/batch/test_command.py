@@ -5,8 +5,9 @@ import os
 import signal
 import subprocess
 import sys
-import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -128,23 +129,29 @@ def test_requests_that_cannot_be_met(
 
 @pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="a console's Ctrl-C cannot be sent to one process")
-def test_control_c_finishes_what_runs_and_again_goes_on(share: Path, tmp_path: Path) -> None:
+def test_control_c_finishes_what_runs_and_again_goes_on(
+    share: Path, tmp_path: Path, gate: Any, wait_for: Callable[..., None]
+) -> None:
     rows = "".join(f"c{n},r.mp4,s.csv\n" for n in range(40))
     path, out = share / "long.csv", tmp_path / "out"
     path.write_text("case,recording,annotation\n" + rows, encoding="utf-8")
     command = [sys.executable, "-m", "vidseg", "batch", str(path), "--out", str(out), "--jobs", "1"]
-    journal = out / ".batch" / "journal.jsonl"
+    gate.hold("c3")
     with subprocess.Popen(
         [*command, "--only", "durations,stills"], stderr=subprocess.PIPE, text=True
     ) as batch:
-        until = time.monotonic() + 60
-        while not journal.exists() and time.monotonic() < until:
-            time.sleep(0.01)
+        wait_for(lambda: gate.process_at("c3") is not None)
         batch.send_signal(signal.SIGINT)
-        told = batch.communicate(timeout=60)[1]
+        assert batch.stderr is not None
+        told = ""
+        for line in batch.stderr:
+            told += line
+            if "finishing the cases that run" in line:
+                break
+        gate.release("c3")
+        told += batch.communicate(timeout=300)[1]
     assert batch.returncode == 130, told
     assert "the same command goes on from here" in told
     assert "Traceback" not in told
-    done = len(list((out / "cases").glob("c*")))
-    assert 0 < done < 40
+    assert sorted(path.name for path in (out / "cases").glob("c*")) == ["c0", "c1", "c2", "c3"]
     assert not list((out / "cases").glob(".*"))

@@ -6,6 +6,7 @@ import shutil
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -67,7 +68,12 @@ def test_a_built_in_vocabulary(
     source, out = listed(given, "s.csv"), tmp_path / "out"
     asked: list[str] = []
     real = batch_job._done
-    monkeypatch.setattr(batch_job, "_done", lambda job: asked.append(job.case.id) or real(job))
+
+    def noted(job: Any) -> Any:
+        asked.append(job.case.id)
+        return real(job)
+
+    monkeypatch.setattr(batch_job, "_done", noted)
     batch(source, out)
     batch(source, out)
     assert asked == ["c"]

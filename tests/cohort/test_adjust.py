@@ -1,6 +1,7 @@
 """Case-mix adjustment against statsmodels, a closed form, and known truth."""
 
 import warnings
+from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,8 @@ from statsmodels.regression.mixed_linear_model import MixedLM
 
 from vidseg.cohort.adjust import EXPECTED, MODELS, TERMS, adjust
 from vidseg.cohort.mixed import least_squares, random_intercept
+
+Maker = Callable[..., pd.DataFrame]
 
 # Yield of dyestuff from six batches, five samples each (Davies 1947; Dyestuff in R's lme4, Dyes in
 # the examples of BUGS): mean 1527.5, sd between 42.00, within 49.51, error 19.38.
@@ -108,7 +111,9 @@ def test_no_spread_between_groups_is_least_squares() -> None:
     assert plain.errors == pytest.approx(theirs.bse)
 
 
-def cohort(make_steps, surgeons: int = 8, each: int = 15, seed: int = 2):
+def cohort(
+    make_steps: Maker, surgeons: int = 8, each: int = 15, seed: int = 2
+) -> tuple[pd.DataFrame, pd.DataFrame, np.ndarray[tuple[int], np.dtype[np.float64]]]:
     random = np.random.default_rng(seed)
     n = surgeons * each
     who = np.repeat(np.arange(surgeons), each)
@@ -128,7 +133,7 @@ def cohort(make_steps, surgeons: int = 8, each: int = 15, seed: int = 2):
     return make_steps({"cut": np.exp(log).tolist()}), cases, log
 
 
-def test_ratios_with_intervals(make_steps) -> None:
+def test_ratios_with_intervals(make_steps: Maker) -> None:
     steps, cases, log = cohort(make_steps)
     found = adjust(steps, cases, ["role", "grade"])
     model = found.models.iloc[0]
@@ -166,7 +171,7 @@ def test_ratios_with_intervals(make_steps) -> None:
     assert first["expected_high_s"] == pytest.approx(high)
 
 
-def test_what_differs_between_surgeons_rests_on_surgeons(make_steps) -> None:
+def test_what_differs_between_surgeons_rests_on_surgeons(make_steps: Maker) -> None:
     steps, cases, _ = cohort(make_steps)
     found = adjust(steps, cases, ["team", "grade"])
     # Intercept and team are constant within a surgeon: 8 surgeons less 2; grade: 120 - 8 - 1.
@@ -178,7 +183,7 @@ def test_what_differs_between_surgeons_rests_on_surgeons(make_steps) -> None:
     assert "only 2 surgeons" in two.models.iloc[0]["note"]
 
 
-def test_one_surgeon_is_least_squares_and_says_so(make_steps) -> None:
+def test_one_surgeon_is_least_squares_and_says_so(make_steps: Maker) -> None:
     steps, cases, log = cohort(make_steps, surgeons=1, each=40)
     found = adjust(steps, cases, ["grade"])
     model = found.models.iloc[0]
@@ -191,7 +196,7 @@ def test_one_surgeon_is_least_squares_and_says_so(make_steps) -> None:
     assert term["p"] == pytest.approx(theirs.pvalues[1])
 
 
-def test_missing_facts_and_cut_off_steps_are_counted(make_steps) -> None:
+def test_missing_facts_and_cut_off_steps_are_counted(make_steps: Maker) -> None:
     steps, cases, _ = cohort(make_steps)
     cases["grade"] = cases["grade"].astype(float)
     cases.loc[[0, 1, 2], "grade"] = np.nan
@@ -202,7 +207,7 @@ def test_missing_facts_and_cut_off_steps_are_counted(make_steps) -> None:
     assert (model["cases"], model["missing"], model["censored"]) == (113, 5, 2)
 
 
-def test_no_model_says_why(make_steps) -> None:
+def test_no_model_says_why(make_steps: Maker) -> None:
     steps, cases, _ = cohort(make_steps, surgeons=3, each=6)
     few = adjust(steps, cases, ["grade"])
     assert few.models.iloc[0]["note"] == "too few: 18 cases, 20 needed"
@@ -216,7 +221,7 @@ def test_no_model_says_why(make_steps) -> None:
     assert adjust(steps, cases, ["same"]).models.iloc[0]["note"] == "same is the same in all cases"
 
 
-def test_all_steps_are_compared_with_the_same_value(make_steps) -> None:
+def test_all_steps_are_compared_with_the_same_value(make_steps: Maker) -> None:
     steps, cases, _ = cohort(make_steps)
     seniors = cases.loc[cases["role"] == "senior", "case"]
     other = steps.assign(step="sew", name="Sew")

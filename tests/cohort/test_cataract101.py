@@ -46,11 +46,11 @@ BY_EXPERIENCE = {
 def test_every_phase(cataract101: Cohort) -> None:
     table = distribution(cataract101[0]).set_index("step")
     for phase, figures in PHASES.items():
-        found = table.loc[phase, SHOWN].astype(float).round(9).tolist()
+        found = table.loc[[phase], SHOWN].astype(float).round(9).iloc[0].tolist()
         assert found == pytest.approx(figures, abs=0.00501), phase
     assert table.loc["1", "missing"] == 3
     assert table["total_s"].sum() == pytest.approx(49_355.16)
-    shares = [100 * table.loc[phase, "share_of_steps"] for phase in PHASES]
+    shares = [100 * table["share_of_steps"][phase] for phase in PHASES]
     assert shares == pytest.approx(SHARES, abs=0.00501)
 
 
@@ -93,7 +93,7 @@ def test_low_against_high_experience(cataract101: Cohort) -> None:
         ]
         assert shown == pytest.approx(figures[:4], abs=0.00501), phase
         assert tests.loc[phase, "statistic"] == figures[4]
-    assert groups.loc[("1", "low"), ["cases", "missing"]].tolist() == [42, 3]
+    assert [*groups.loc[("1", "low"), ["cases", "missing"]]] == [42, 3]
     assert (tests["p_holm"] < 0.01).all()
 
 

@@ -16,7 +16,7 @@ def test_known_steps() -> None:
     assert optimal_changes(np.repeat([0.0, 1], 10), 1) == [10]
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.integers(0, 10_000), st.integers(12, 60), st.floats(0.5, 20), st.integers(2, 5))
 def test_no_dearer_than_ruptures(seed: int, n: int, penalty: float, shortest: int) -> None:
     ruptures = pytest.importorskip("ruptures", reason="ruptures is for tests only")

@@ -1,5 +1,7 @@
 """Distribution of durations: type 7 quantiles, missing and cut-off steps, thresholds."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -8,6 +10,8 @@ from vidseg.cohort.distribution import distribution
 from vidseg.cohort.survival import kaplan_meier, survival_quantile
 from vidseg.cohort.tables import DISTRIBUTION
 from vidseg.model.problem import UsageError
+
+Maker = Callable[..., pd.DataFrame]
 
 # NIST/SEMATECH e-Handbook 7.2.6.2, its twelve measurements, and their 90th percentile by method R7.
 # (By R6 it is the handbook's own 95.1981.)
@@ -19,7 +23,7 @@ def one(table: pd.DataFrame, step: str = "cut") -> pd.Series:
     return table.set_index("step").loc[step]  # type: ignore[return-value]
 
 
-def test_quantiles_are_hyndman_and_fan_type_7(make_steps) -> None:
+def test_quantiles_are_hyndman_and_fan_type_7(make_steps: Maker) -> None:
     row = one(distribution(make_steps({"cut": list(range(1, 11))}), percentiles=(10, 90)))
     # Hyndman and Fan, Am Stat 1996;50:361-365, type 7 on 1 .. 10.
     found = row[["p10_s", "q1_s", "median_s", "q3_s", "p90_s"]].astype(float)
@@ -28,33 +32,33 @@ def test_quantiles_are_hyndman_and_fan_type_7(make_steps) -> None:
     assert row["sd_s"] == pytest.approx(3.0276504)
 
 
-def test_percentile_of_nists_wafers(make_steps) -> None:
+def test_percentile_of_nists_wafers(make_steps: Maker) -> None:
     row = one(distribution(make_steps({"cut": WAFERS}), percentiles=(90,)))
     assert np.quantile(WAFERS, 0.9, method="weibull") == pytest.approx(95.1981, abs=5e-5)
     assert row["p90_s"] == pytest.approx(95.1957, abs=5e-5)
 
 
-def test_columns_are_documented(make_steps) -> None:
+def test_columns_are_documented(make_steps: Maker) -> None:
     table = distribution(make_steps({"cut": [1, 2, 3]}))
     assert {c for c in table.columns if not (c[0] == "p" and c[1].isdigit())} == {
         c for c in DISTRIBUTION if c != "p<N>_s"
     }
 
 
-def test_a_missing_step_is_not_zero_seconds(make_steps) -> None:
+def test_a_missing_step_is_not_zero_seconds(make_steps: Maker) -> None:
     steps = make_steps({"cut": [10, 20, 30, 40, 50, 60], "sew": [5, None, None, 7, 9, None]})
     row = one(distribution(steps), "sew")
     assert (row["cases_total"], row["cases"], row["missing"]) == (6, 3, 3)
     assert (row["min_s"], row["mean_s"], row["median_s"]) == (5, 7, 7)
 
 
-def test_a_step_wholly_in_excluded_time_is_unseen_not_zero(make_steps) -> None:
+def test_a_step_wholly_in_excluded_time_is_unseen_not_zero(make_steps: Maker) -> None:
     row = one(distribution(make_steps({"cut": [10, 0, 30]})))
     assert (row["cases"], row["missing"], row["unseen"]) == (2, 0, 1)
     assert (row["min_s"], row["mean_s"]) == (10, 20)
 
 
-def test_cut_off_steps_stand_beside_the_plain_figures(make_steps) -> None:
+def test_cut_off_steps_stand_beside_the_plain_figures(make_steps: Maker) -> None:
     random = np.random.default_rng(1)
     true = random.lognormal(4, 0.5, 3000)
     stop = random.exponential(120, 3000)
@@ -71,7 +75,7 @@ def test_cut_off_steps_stand_beside_the_plain_figures(make_steps) -> None:
     assert "plain figures are too low" in row["reason"]
 
 
-def test_without_cut_off_steps_there_is_no_second_set_of_figures(make_steps) -> None:
+def test_without_cut_off_steps_there_is_no_second_set_of_figures(make_steps: Maker) -> None:
     row = one(distribution(make_steps({"cut": list(range(1, 30))})))
     assert np.isnan(row["km_median_s"])
     assert row["reason"] == ""
@@ -89,7 +93,7 @@ def test_without_cut_off_steps_there_is_no_second_set_of_figures(make_steps) -> 
     ],
 )
 def test_small_numbers_give_reasons_instead_of_figures(
-    make_steps, n: int, missing: list[str]
+    make_steps: Maker, n: int, missing: list[str]
 ) -> None:
     row = one(distribution(make_steps({"cut": list(range(1, n + 1))})))
     shown = ["sd_s", "q1_s", "median_s", "q3_s", "p5_s", "p10_s", "median_low_s"]
@@ -99,7 +103,7 @@ def test_small_numbers_give_reasons_instead_of_figures(
     assert ("too few" in row["reason"]) == bool(missing)
 
 
-def test_visits_shares_and_interruptions(make_steps) -> None:
+def test_visits_shares_and_interruptions(make_steps: Maker) -> None:
     steps = make_steps({"cut": [10, 20], "sew": [30, 60]})
     steps.loc[0, ["segments", "elapsed_s", "interrupted_s", "share"]] = [3, 14.0, 4.0, 0.2]
     steps.loc[1, "share"] = 0.4
@@ -117,7 +121,7 @@ def test_visits_shares_and_interruptions(make_steps) -> None:
     assert one(distribution(steps, measure="elapsed_s"))["mean_s"] == 17
 
 
-def test_levels_are_kept_apart(make_steps) -> None:
+def test_levels_are_kept_apart(make_steps: Maker) -> None:
     phases = make_steps({"open": [100]}, first_case=3).assign(level="phase")
     table = distribution(pd.concat([make_steps({"cut": [10, 20]}), phases]))
     assert table[["level", "cases_total", "missing"]].to_numpy().tolist() == [
@@ -126,6 +130,6 @@ def test_levels_are_kept_apart(make_steps) -> None:
     ]
 
 
-def test_an_unknown_measure_is_refused(make_steps) -> None:
+def test_an_unknown_measure_is_refused(make_steps: Maker) -> None:
     with pytest.raises(UsageError, match="no such time: length"):
         distribution(make_steps({"cut": [1]}), measure="length")

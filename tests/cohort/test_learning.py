@@ -1,11 +1,15 @@
 """A learning curve put together: which cases enter, and what is said of the others."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from vidseg.cohort.learning import POINTS, learning_curve
 from vidseg.model.problem import UsageError
+
+Maker = Callable[..., pd.DataFrame]
 
 
 def facts(numbers: list[float], surgeon: str = "S1") -> pd.DataFrame:
@@ -18,7 +22,7 @@ def facts(numbers: list[float], surgeon: str = "S1") -> pd.DataFrame:
     )
 
 
-def test_who_enters_and_who_does_not(make_steps) -> None:
+def test_who_enters_and_who_does_not(make_steps: Maker) -> None:
     times = [300 * n**-0.3 for n in range(1, 41)]
     listed: list[float | None] = [*times]
     listed[4] = None
@@ -41,7 +45,7 @@ def test_who_enters_and_who_does_not(make_steps) -> None:
     assert found.censored == 1
 
 
-def test_order_is_by_case_number_not_by_row(make_steps) -> None:
+def test_order_is_by_case_number_not_by_row(make_steps: Maker) -> None:
     numbers = list(range(1, 31))
     random = np.random.default_rng(1)
     shuffled = random.permutation(30)
@@ -53,7 +57,7 @@ def test_order_is_by_case_number_not_by_row(make_steps) -> None:
     assert found.trend.tau == 1
 
 
-def test_one_surgeon_or_all(make_steps) -> None:
+def test_one_surgeon_or_all(make_steps: Maker) -> None:
     cases = pd.concat(
         [facts(list(range(1, 13))), facts(list(range(1, 13)), "S2")], ignore_index=True
     )
@@ -73,7 +77,7 @@ def test_one_surgeon_or_all(make_steps) -> None:
     assert unnumbered.power_law.reason == "too few: 0 cases, 10 needed"
 
 
-def test_numbers_of_the_user_are_checked(make_steps) -> None:
+def test_numbers_of_the_user_are_checked(make_steps: Maker) -> None:
     with pytest.raises(UsageError, match="case number 0"):
         learning_curve(make_steps({"cut": [1.0, 2.0]}), facts([0.0, 1.0]), "cut")
     with pytest.raises(UsageError, match=r"case number 1\.5"):

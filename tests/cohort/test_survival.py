@@ -47,7 +47,7 @@ def test_published_log_rank() -> None:
     assert p == pytest.approx(4.17e-5, abs=5e-8)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(COHORT)
 def test_curve_against_lifelines(rows: list[tuple[int, bool]]) -> None:
     lifelines = pytest.importorskip("lifelines", reason="lifelines is for tests only")
@@ -62,7 +62,7 @@ def test_curve_against_lifelines(rows: list[tuple[int, bool]]) -> None:
     assert found.high[middle] == pytest.approx(limits.iloc[:, 1].to_numpy(), abs=1e-9)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(COHORT)
 def test_greenwood_against_statsmodels(rows: list[tuple[int, bool]]) -> None:
     times, seen = np.array([t for t, _ in rows], float), np.array([s for _, s in rows])

@@ -1,5 +1,7 @@
 """What goes in: rows from a timing, what is refused, and which annotator counts."""
 
+from collections.abc import Callable
+
 import pandas as pd
 import pytest
 
@@ -12,8 +14,10 @@ from vidseg.cohort.tables import (
 )
 from vidseg.model.problem import UsageError
 
+Maker = Callable[..., pd.DataFrame]
 
-def test_two_annotators_of_a_case_are_not_counted_twice(make_steps) -> None:
+
+def test_two_annotators_of_a_case_are_not_counted_twice(make_steps: Maker) -> None:
     one = make_steps({"cut": [10, 20]})
     both = pd.concat([one, one[one["case"] == "case-001"].assign(annotator="B", active_s=12.0)])
     with pytest.raises(UsageError, match="annotators 'A', 'B'"):
@@ -24,12 +28,12 @@ def test_two_annotators_of_a_case_are_not_counted_twice(make_steps) -> None:
 
 
 @pytest.mark.parametrize("bad", [-1.0, float("nan"), float("inf")])
-def test_no_length_of_time(make_steps, bad: float) -> None:
+def test_no_length_of_time(make_steps: Maker, bad: float) -> None:
     with pytest.raises(UsageError, match="active_s"):
         check_steps(make_steps({"cut": [10]}).assign(active_s=bad))
 
 
-def test_missing_columns_are_named(make_steps) -> None:
+def test_missing_columns_are_named(make_steps: Maker) -> None:
     with pytest.raises(UsageError, match="steps lacks the columns share, open_end"):
         check_steps(make_steps({"cut": [1]}).drop(columns=["share", "open_end"]))
     with pytest.raises(UsageError, match="cases lacks the columns role"):
@@ -38,12 +42,12 @@ def test_missing_columns_are_named(make_steps) -> None:
         check_cases(pd.DataFrame({"case": ["a", "a"]}))
 
 
-def test_a_case_of_unknown_facts_is_refused(make_steps) -> None:
+def test_a_case_of_unknown_facts_is_refused(make_steps: Maker) -> None:
     with pytest.raises(UsageError, match="'case-002' is not in the table of cases"):
         levels(make_steps({"cut": [1, 2]}), pd.DataFrame({"case": ["case-001"]}))
 
 
-def test_a_step_of_two_vocabularies_must_be_told_apart(make_steps) -> None:
+def test_a_step_of_two_vocabularies_must_be_told_apart(make_steps: Maker) -> None:
     steps = pd.concat(
         [
             make_steps({"cut": [1]}),
@@ -67,7 +71,7 @@ def test_whole_cases_are_cut_off_where_incomplete() -> None:
     assert list(whole["open_end"]) == [False, True]
 
 
-def test_unseen_is_neither_a_time_nor_cut_off(make_steps) -> None:
+def test_unseen_is_neither_a_time_nor_cut_off(make_steps: Maker) -> None:
     steps = make_steps({"cut": [3, 0, None, 4], "sew": [1, 1, 1, 1]}, {"cut": [False, True] * 2})
     cases = pd.DataFrame({"case": [f"case-{n:03d}" for n in range(1, 5)]})
     table = levels(steps, cases)[0].times("cut")

@@ -61,7 +61,7 @@ def test_who_waits_gets_the_lock_when_it_is_free(
         if len(waits) == 3:
             holder.close()
 
-    monkeypatch.setattr(locks.time, "sleep", let_go)
+    monkeypatch.setattr("vidseg.disk.locks.time.sleep", let_go)
     with locked(path, patience_s=60):
         assert len(waits) == 3
 

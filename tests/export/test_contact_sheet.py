@@ -162,7 +162,7 @@ def test_long_names_are_wrapped_and_cut_within_their_cell(tmp_path: Path) -> Non
     endless = "W" * 200
     stills = stills_in(tmp_path, [wordy, endless, *(["Short"] * 14)])
     sheet = sheet_of(stills, tmp_path / "sheet.jpg")
-    ink = (sheet < 120).all(axis=2)
+    ink = np.asarray((sheet < 120).all(axis=2))
     boxes = [places(sheet, colour(place)) for place in range(5)]
     assert all(boxes)
     first, second, fifth = boxes[0], boxes[1], boxes[4]

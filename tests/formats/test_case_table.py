@@ -33,7 +33,7 @@ def test_all_columns(tmp_path: Path) -> None:
 def test_frames_and_rate_give_the_length(tmp_path: Path) -> None:
     path = written(tmp_path / "videos.csv", "VideoID;Frames;FPS\n269;14734;25\n270;300;29.97\n")
     first, second = read_case_table(path)
-    assert (first.length_ns, first.rate) == (589_360_000_000, 25)
+    assert (first.length_ns, first.rate) == (589_360_000_000, Fraction(25))
     # 300 frames at 30000/1001 are 10.01 s.
     assert (second.length_ns, second.rate) == (10_010_000_000, Fraction(30000, 1001))
 

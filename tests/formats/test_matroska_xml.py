@@ -9,7 +9,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from synthetic_clips import make_clip
@@ -303,7 +303,6 @@ TITLES = st.text(
 ).map(str.strip)
 
 
-@settings(deadline=None)
 @given(
     drawn=st.lists(
         st.tuples(TITLES.filter(bool), st.integers(0, 10**14), st.none() | st.integers(1, 10**13)),
@@ -377,7 +376,6 @@ PIECES = st.lists(
 )
 
 
-@settings(deadline=None)
 @given(pieces=PIECES)
 def test_any_text_gives_problems_or_a_format_error(
     pieces: list[str], tmp_path_factory: pytest.TempPathFactory

@@ -9,7 +9,7 @@ import json
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from vidseg.formats import native_json
@@ -244,7 +244,6 @@ SHEET = st.builds(
 )
 
 
-@settings(deadline=None)
 @given(sheet=SHEET)
 def test_nothing_is_lost(sheet: Sheet, tmp_path_factory: pytest.TempPathFactory) -> None:
     """All but where a row stands, which is a fact of the file that is read."""
@@ -287,7 +286,6 @@ PIECES = st.lists(
 )
 
 
-@settings(deadline=None)
 @given(pieces=PIECES)
 def test_any_text_gives_problems_or_a_format_error(
     pieces: list[str], tmp_path_factory: pytest.TempPathFactory

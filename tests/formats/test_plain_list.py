@@ -197,7 +197,7 @@ CODES = st.sampled_from([Timecode("01:00:00:00"), Timecode("0:59:59;29")])
 OPENED = st.tuples(st.just(Edge.OPEN), st.integers(0, 10**14) | CODES)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(
     st.lists(
         st.tuples(TIMED | FRAMES | st.tuples(CODES, st.none() | CODES) | OPENED, LABELS, WORDS),
@@ -222,7 +222,7 @@ def test_what_is_written_reads_back_the_same(
     assert back.starts_only == starts_only
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(
     st.text(st.characters(exclude_categories=("Cs",)), max_size=12),  # type: ignore[arg-type]
     st.text(st.sampled_from(" |-:[(5)]\nax"), max_size=12),

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 import webvtt as outside
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from vidseg.formats import subrip
@@ -210,7 +210,6 @@ def sheets(draw: st.DrawFn) -> Sheet:
     )
 
 
-@settings(deadline=None)
 @given(sheet=sheets())
 def test_written_and_read_again(sheet: Sheet, tmp_path_factory: pytest.TempPathFactory) -> None:
     path = tmp_path_factory.mktemp("srt") / "out.srt"
@@ -268,7 +267,6 @@ PIECES = st.lists(
 )
 
 
-@settings(deadline=None)
 @given(pieces=PIECES)
 def test_any_text_gives_problems_or_a_format_error(
     pieces: list[str], tmp_path_factory: pytest.TempPathFactory

@@ -9,6 +9,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from vidseg.formats import tabular, text_file
+from vidseg.formats.table_columns import count_roles
 from vidseg.model.annotation import Edge, Frame, Mark, Sheet, Timecode
 from vidseg.model.problem import FormatError, Severity, UsageError
 
@@ -458,7 +459,7 @@ MOMENTS = st.one_of(
     st.builds(Frame, st.integers(0, 10**6)),
     st.sampled_from([Timecode("01:00:00:00"), Timecode("0:59:59;29"), Edge.OPEN]),
 )
-NAMES = LABELS.filter(lambda name: tabular.count_roles([name]) == 0)  # type: ignore[arg-type, var-annotated]
+NAMES = LABELS.filter(lambda name: count_roles([name]) == 0)
 SHEETS = st.builds(
     lambda marks, starts_only, case: Sheet(
         "x",
@@ -491,7 +492,7 @@ def sorted_attributes(marks: tuple[Mark, ...]) -> list[Mark]:
     return [replace(mark, attributes=tuple(sorted(mark.attributes))) for mark in bare(marks)]
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(SHEETS, st.sampled_from([".csv", ".tsv"]))
 @example(Sheet("x", (Mark("'=x", 0, 1, "''-1"), Mark("#", 0, 1, "'")), case="#1"), ".csv")
 def test_what_is_written_reads_back_the_same(sheet: Sheet, suffix: str) -> None:
@@ -504,7 +505,7 @@ def test_what_is_written_reads_back_the_same(sheet: Sheet, suffix: str) -> None:
     assert (back.starts_only, back.case) == (sheet.starts_only, sheet.case)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(LABELS, NAMES)
 def test_any_column_name_is_held(value: str, name: str) -> None:
     sheet = Sheet("x", (Mark("a", 0, 1, attributes=((name, value),)),))
@@ -514,7 +515,7 @@ def test_any_column_name_is_held(value: str, name: str) -> None:
         assert bare(tabular.read(path).marks) == list(sheet.marks)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.binary(max_size=60) | st.text("start,ep;|\t\n\r\"'#:.05x", max_size=60).map(str.encode))
 def test_no_file_leads_to_anything_but_a_sheet_or_a_format_error(content: bytes) -> None:
     with tempfile.TemporaryDirectory() as folder:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 import webvtt as outside
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from vidseg.formats import webvtt
@@ -346,7 +346,6 @@ def sheets(draw: st.DrawFn) -> Sheet:
     return Sheet("drawn", tuple(marks))
 
 
-@settings(deadline=None)
 @given(sheet=sheets())
 def test_written_and_read_again(sheet: Sheet, tmp_path_factory: pytest.TempPathFactory) -> None:
     path = tmp_path_factory.mktemp("vtt") / "out.vtt"
@@ -356,7 +355,6 @@ def test_written_and_read_again(sheet: Sheet, tmp_path_factory: pytest.TempPathF
     assert again.problems == ()
 
 
-@settings(deadline=None)
 @given(sheet=sheets())
 def test_webvtt_py_reads_what_we_write(
     sheet: Sheet, tmp_path_factory: pytest.TempPathFactory
@@ -424,7 +422,6 @@ PIECES = st.lists(
 )
 
 
-@settings(deadline=None)
 @given(pieces=PIECES)
 def test_any_text_gives_problems_or_a_format_error(
     pieces: list[str], tmp_path_factory: pytest.TempPathFactory

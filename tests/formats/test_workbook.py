@@ -111,7 +111,7 @@ def test_times_of_a_spreadsheet_are_exact(make: Maker, value: Any, form: str, ns
     assert sheet.marks[0].start == ns
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.lists(st.integers(0, 86_399_999), min_size=1, max_size=20))
 def test_times_of_day_written_by_openpyxl(milliseconds: list[int]) -> None:
     book = openpyxl.Workbook()
@@ -341,7 +341,7 @@ SHEETS = st.builds(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(SHEETS)
 @example(Sheet("x", (Mark("_x0041_", 1, 10**15 + 1, "_x000D_"),)))
 def test_what_is_written_reads_back_the_same(sheet: Sheet) -> None:

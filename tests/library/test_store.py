@@ -69,13 +69,13 @@ def test_times_come_back_as_they_were_measured(place: str, make_record: Maker) -
     assert list(check_steps(cohort.steps).columns) == list(STEPS)
     steps = cohort.steps.set_index("step")
     # By hand: the pause of 2 s lies within turn and within what cut's first and last span.
-    assert steps.loc["cut", ["segments", "active_s", "elapsed_s", "interrupted_s"]].tolist() == [
+    assert [*steps.loc["cut", ["segments", "active_s", "elapsed_s", "interrupted_s"]]] == [
         2,
         15,
         35,
         20,
     ]
-    assert steps.loc["turn", ["active_s", "open_end", "open_start"]].tolist() == [18, True, False]
+    assert [*steps.loc["turn", ["active_s", "open_end", "open_start"]]] == [18, True, False]
     assert steps.loc["cut", "share"] == pytest.approx(15 / 98)
     assert cohort.cases["observed_s"].tolist() == [98]
     assert cohort.cases["complete"].tolist() == [False]

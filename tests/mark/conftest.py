@@ -94,16 +94,20 @@ def _served(wanted: MarkingRequest) -> Iterator[Served]:
     ready = threading.Event()
     session = wanted.open(hub, lambda stage, done: None)
 
+    def announce(address: str) -> None:
+        addresses.append(address)
+        ready.set()
+
     def run() -> None:
-        outcome.append(marking(session, hub, 0, lambda a: (addresses.append(a), ready.set())[0]))
+        outcome.append(marking(session, hub, 0, announce))
 
     thread = threading.Thread(target=run)
     thread.start()
-    assert ready.wait(20)
+    assert ready.wait(300)
     base = addresses[0]
     origin = base.rsplit("/", 2)[0]
     with httpx.Client(
-        base_url=base, headers={"Origin": origin}, timeout=20, trust_env=False
+        base_url=base, headers={"Origin": origin}, timeout=300, trust_env=False
     ) as page:
         try:
             yield Served(session, page, base, outcome)
@@ -111,7 +115,7 @@ def _served(wanted: MarkingRequest) -> Iterator[Served]:
             # a test may have stopped it already
             with suppress(httpx.TransportError):
                 page.post("stop", json={})
-            thread.join(20)
+            thread.join(300)
             assert not thread.is_alive()
 
 

@@ -97,7 +97,7 @@ def test_the_end_says_what_became_of_the_rows(clip: Path, tmp_path: Path) -> Non
         address = next(line.strip() for line in process.stdout if line.startswith("http"))
         origin = address.rsplit("/", 2)[0]
         httpx.post(f"{address}stop", json={}, headers={"Origin": origin}, trust_env=False)
-        said, _ = process.communicate(timeout=20)
+        said, _ = process.communicate(timeout=300)
         assert process.returncode == 0, said
         return said
 

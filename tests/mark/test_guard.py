@@ -30,7 +30,7 @@ def server(
 def asked(server: Any, text: str, body: bytes = b"") -> tuple[int, dict[str, str], bytes]:
     """Send a request as written, and give status, headers and body."""
     address, port = server.host.split(":")
-    with socket.create_connection((address, int(port)), timeout=20) as connection:
+    with socket.create_connection((address, int(port)), timeout=300) as connection:
         connection.sendall(text.replace("\n", "\r\n").encode("latin-1") + b"\r\n\r\n" + body)
         data = b""
         try:
@@ -217,7 +217,7 @@ def test_a_client_that_leaves_in_the_middle_harms_nothing(server: Any) -> None:
     address, port = server.host.split(":")
     request = f"GET /{server.token}/media/file HTTP/1.1\r\nHost: {server.host}\r\n\r\n"
     for _ in range(5):
-        with socket.create_connection((address, int(port)), timeout=20) as connection:
+        with socket.create_connection((address, int(port)), timeout=300) as connection:
             connection.sendall(request.encode())
             connection.recv(1)
     assert server.page.get("state").status_code == 200

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from vidseg.mark.merge import in_file, merged, paired
@@ -21,7 +21,6 @@ def table(*rows: MarkRow) -> dict[str, MarkRow]:
     return {row.id: row for row in rows}
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(TABLES, TABLES, TABLES)
 def test_laws_of_a_three_way_merge(
     base: dict[str, MarkRow], mine: dict[str, MarkRow], theirs: dict[str, MarkRow]

@@ -4,7 +4,7 @@ import json
 from dataclasses import replace
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from vidseg.mark.rows import (
@@ -34,13 +34,11 @@ ROWS = st.builds(
     st.lists(st.tuples(LABEL, TEXT), max_size=2).map(tuple),
     st.booleans(),
 )
-UNHURRIED = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 TABLES = st.dictionaries(st.sampled_from("abcd"), ROWS, max_size=3).map(
     lambda table: {name: replace(row, id=name) for name, row in table.items()}
 )
 
 
-@UNHURRIED
 @given(TABLES, TABLES)
 def test_a_difference_leads_there_and_back(
     old: dict[str, MarkRow], new: dict[str, MarkRow]
@@ -51,7 +49,6 @@ def test_a_difference_leads_there_and_back(
     assert changed(new, turned) == old
 
 
-@UNHURRIED
 @given(TABLES, TABLES)
 def test_a_batch_comes_back_from_json_as_it_was(
     old: dict[str, MarkRow], new: dict[str, MarkRow]

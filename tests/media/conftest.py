@@ -113,7 +113,7 @@ def probe_frames() -> Callable[[Path], list[int | None]]:
     def frames(path: Path) -> list[int | None]:
         command = [program, "-v", "quiet", "-select_streams", "v:0", "-show_frames"]
         command += ["-show_entries", "frame=best_effort_timestamp", "-of", "json", str(path)]
-        done = subprocess.run(command, capture_output=True, check=False, timeout=60)
+        done = subprocess.run(command, capture_output=True, check=False, timeout=300)
         return [f.get("best_effort_timestamp") for f in json.loads(done.stdout)["frames"]]
 
     return frames
@@ -128,6 +128,6 @@ def ffmpeg() -> Callable[..., None]:
 
     def run(*arguments: object) -> None:
         command = [program, "-v", "error", "-y", *(str(a) for a in arguments)]
-        subprocess.run(command, check=True, timeout=60)
+        subprocess.run(command, check=True, timeout=300)
 
     return run

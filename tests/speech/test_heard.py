@@ -117,6 +117,6 @@ def test_models_are_found_named_and_never_fetched_unasked(
 def test_without_the_library_it_is_said_what_to_install(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(models.importlib.util, "find_spec", lambda name: None)
+    monkeypatch.setattr("vidseg.speech.models.importlib.util.find_spec", lambda name: None)
     assert main(["transcribe", "case.mp4"]) == 2
     assert "pip install '.[speech]'" in capsys.readouterr().err

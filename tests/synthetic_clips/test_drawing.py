@@ -120,7 +120,8 @@ def test_a_tone_marks_each_step_start(small: Scenario, drawn: Path) -> None:
     with av.open(str(drawn)) as container:
         frames = list(container.decode(audio=0))
     samples = np.concatenate([f.to_ndarray().reshape(-1) for f in frames])
-    first = float(frames[0].pts * frames[0].time_base)
+    first = frames[0].time
+    assert first is not None
     loud = np.flatnonzero(np.abs(samples) > 0.2)
     starts = loud[np.flatnonzero(np.diff(loud, prepend=-48_000) > 4_800)] / 48_000 + first
     expected = [step.start / NS for step in small.scaled(0.4).steps]

@@ -43,21 +43,27 @@ def video_packets(path: Path) -> list[tuple[int, bool]]:
         return [(p.pts, p.is_keyframe) for p in container.demux(video=0) if p.size]  # type: ignore[misc]
 
 
+def time_of(frame: av.VideoFrame | av.AudioFrame) -> Fraction:
+    assert frame.pts is not None
+    assert frame.time_base is not None
+    return frame.pts * frame.time_base
+
+
 def video_times(path: Path) -> list[Fraction]:
     with av.open(str(path)) as container:
-        return [frame.pts * frame.time_base for frame in container.decode(video=0)]  # type: ignore[misc]
+        return [time_of(frame) for frame in container.decode(video=0)]
 
 
 def sound(path: Path) -> tuple[np.ndarray, Fraction, int]:
     """Give the samples, the time of the first one and the sampling rate."""
     with av.open(str(path)) as container:
         frames = list(container.decode(audio=0))
-    first = frames[0].pts * frames[0].time_base
+    first = time_of(frames[0])
     samples = [f.to_ndarray().reshape(-1) for f in frames]
     joined = np.concatenate(samples).astype(float)
     if samples[0].dtype == np.int16:
         joined /= 32768
-    return joined, first, frames[0].sample_rate  # type: ignore[return-value]
+    return joined, first, frames[0].sample_rate
 
 
 def tone_starts(path: Path) -> list[float]:

@@ -49,16 +49,16 @@ class Seen:
 class Page:
     """A marking page in the browser."""
 
-    def __init__(self, page: Any, address: str) -> None:
-        self.page, self.address = page, address
+    def __init__(self, page: Any, address: str, patience_s: float) -> None:
+        self.page, self.address, self.patience_s = page, address, patience_s
 
     def evaluate(self, script: str) -> Any:
         """Run a script in the page and give its value."""
         return self.page.evaluate(script)
 
-    def wait(self, condition: str, seconds: float = 15) -> None:
+    def wait(self, condition: str) -> None:
         """Wait until a script's value is true."""
-        deadline = time.monotonic() + seconds
+        deadline = time.monotonic() + self.patience_s
         while not self.evaluate(condition):
             assert time.monotonic() < deadline, condition
             self.page.wait_for_timeout(20)
@@ -137,7 +137,7 @@ def number_of(values: str) -> int | None:
 
 
 @pytest.fixture
-def opened(browser: Any) -> Iterator[Callable[..., Page]]:
+def opened(browser: Any, patience_s: float) -> Iterator[Callable[..., Page]]:
     """Open a page; when the test ends no error may have come, and no request to elsewhere."""
     contexts: list[Any] = []
     heard: list[str] = []
@@ -151,7 +151,7 @@ def opened(browser: Any) -> Iterator[Callable[..., Page]]:
             context = browser.new_context(**options)
             contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(10_000)
+        page.set_default_timeout(patience_s * 1000)
         if quiet:
             page.on("console", lambda m: heard.append(m.text))
         page.on("pageerror", lambda e: heard.append(str(e)))
@@ -165,7 +165,7 @@ def opened(browser: Any) -> Iterator[Callable[..., Page]]:
         if before is not None:
             before(page)
         page.goto(address)
-        found = Page(page, address)
+        found = Page(page, address, patience_s)
         found.ready()
         return found
 

@@ -58,7 +58,7 @@ def play_and_press(page: Any, speed: str, stretch: int) -> None:
     page.press(speed)
     page.page.keyboard.press("Space")
     for frame, key in strokes():
-        deadline = time.monotonic() + 30
+        deadline = time.monotonic() + page.patience_s
         while page.evaluate(SHOWN) < frame * stretch:
             assert time.monotonic() < deadline
         page.page.keyboard.press(key)

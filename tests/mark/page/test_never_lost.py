@@ -48,7 +48,7 @@ def test_a_server_killed_and_started_again_gets_what_waited(
         assert page.page.locator("#trouble").is_visible()
     with started(*arguments) as (_, again):
         assert again == address
-        page.wait("document.getElementById('saving').dataset.state === 'saved'", 40)
+        page.wait("document.getElementById('saving').dataset.state === 'saved'")
         assert page.rows() == ["Capsulorhexis", "Main incision"]
         assert labels(target) == [("capsulorhexis", 10), ("main_incision", 12)]
 

@@ -45,7 +45,7 @@ def test_a_recording_no_browser_plays_is_shown_in_segments(
         page.go(20)
         page.press("c", "4")
         page.page.keyboard.press("Space")
-        page.wait("document.getElementById('video').ended", 30)
+        page.wait("document.getElementById('video').ended")
         page.press("c")
         page.saved()
         (row,) = server.session.keeper.rows.values()
@@ -70,7 +70,7 @@ def test_parts_play_as_one_and_holes_are_jumped(
             frame_is_shown(page, frame, frame)
         page.go(40)
         page.page.keyboard.press("Space")
-        page.wait("document.getElementById('video').currentTime > 5.1", 30)
+        page.wait("document.getElementById('video').currentTime > 5.1")
         page.page.keyboard.press("Space")
         page.settled()
         assert page.picture() == page.frame() > 50

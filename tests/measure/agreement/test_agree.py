@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.inter_rater import aggregate_raters, fleiss_kappa
 
@@ -117,7 +117,6 @@ def test_too_few_differences_say_so() -> None:
     assert found.reason == "too few: 3 differences, 5 needed"
 
 
-@settings(deadline=None)
 @given(ROWS, ROWS, st.tuples(st.integers(0, 90), st.integers(1, 40)))
 def test_against_sampling_each_second(
     a: list[tuple[Step, int, int]], b: list[tuple[Step, int, int]], pause: tuple[int, int]

@@ -5,7 +5,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from rapidfuzz.distance import Levenshtein
 
@@ -65,7 +65,6 @@ def test_no_runs_is_no_score() -> None:
     assert edit_score(["a"], []) == 0
 
 
-@settings(deadline=None)
 @given(WORDS, WORDS)
 def test_edit_score_against_rapidfuzz(first: list[str], second: list[str]) -> None:
     if first or second:
@@ -96,7 +95,6 @@ def by_frames(truth: list[str], found: list[str], overlap: float) -> Hits:
     return Hits(hit, len(found_runs) - hit, len(true_runs) - hit)
 
 
-@settings(deadline=None)
 @given(FRAMES, st.data(), st.sampled_from([10, 25, 50]))
 def test_hits_against_frame_by_frame(truth: list[str], data: st.DataObject, percent: int) -> None:
     size = len(truth)
@@ -105,7 +103,6 @@ def test_hits_against_frame_by_frame(truth: list[str], data: st.DataObject, perc
     assert exact == by_frames(truth, found, percent / 100)
 
 
-@settings(deadline=None)
 @given(
     st.lists(st.integers(0, 60), max_size=10, unique=True),
     st.lists(st.integers(0, 60), max_size=10, unique=True),

@@ -81,7 +81,7 @@ def worth_of(
     return best
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     st.lists(st.floats(0.0, 2.0), min_size=12, max_size=12),
     st.floats(0.1, 2.0),

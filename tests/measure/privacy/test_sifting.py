@@ -62,7 +62,7 @@ def test_notes_and_extra_columns() -> None:
     assert sieve.counts(allowed=False) == {"H": 1, "A": 1}
     bare = without_words(marks)
     assert (bare.annotator, bare.source) == ("", "")
-    assert {row.note for row in (*bare.segments, *bare.events)} == {""}
+    assert {row.note for row in bare.segments} | {event.note for event in bare.events} == {""}
 
 
 def test_what_no_mask_and_no_cut_hides_is_left() -> None:

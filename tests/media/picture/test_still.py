@@ -6,6 +6,7 @@ import subprocess
 from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import av
 import cv2
@@ -16,6 +17,7 @@ from PIL import Image
 from synthetic_clips import make_clip, read_number
 from vidseg.media.picture import still as still_module
 from vidseg.media.picture import still_candidates as candidates_module
+from vidseg.media.picture.sharpness import luma_quality
 from vidseg.media.picture.still import Choice, choose_stills, write_pictures
 from vidseg.media.read import reader as reader_module
 from vidseg.media.read.keyframes import keyframes, sparse_frames
@@ -281,10 +283,13 @@ def test_only_a_small_share_is_decoded(
     recording = write_video(tmp_path / "a.mp4", lambda n: texture(n % 90), 900, gop=15)
     del decoded_frames[:]
     measured: list[int] = []
-    real = candidates_module.luma_quality
-    monkeypatch.setattr(
-        candidates_module, "luma_quality", lambda luma: measured.append(1) or real(luma)
-    )
+    real = luma_quality
+
+    def noted(luma: Any) -> Any:
+        measured.append(1)
+        return real(luma)
+
+    monkeypatch.setattr(candidates_module, "luma_quality", noted)
     choose_stills(recording, [[(0, 450)], [(450, 900)]])
     most = still_module.KEYFRAMES + still_module.FOLLOWING
     assert 2 * still_module.KEYFRAMES <= len(measured) <= 2 * most
@@ -440,13 +445,14 @@ def encode_patches(
     planes[:, :, 48 * len(PATCHES) :] = planes[:, :, :1]
     with av.open(str(path), "w") as container:
         stream = container.add_stream(codec, rate=25, options={"crf": "1"})
+        assert isinstance(stream, av.VideoStream)
         stream.width, stream.height, stream.pix_fmt = 320, height, "yuv444p"
         stream.codec_context.color_range = 2 if full else 1
         stream.codec_context.colorspace = tag
         for _ in range(3):
             frame = av.VideoFrame.from_ndarray(planes, format="yuv444p")
             frame.color_range, frame.colorspace = 2 if full else 1, tag
-            container.mux(stream.encode(frame))  # type: ignore[arg-type]
+            container.mux(stream.encode(frame))
         container.mux(stream.encode(None))
 
 

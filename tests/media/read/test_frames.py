@@ -15,6 +15,7 @@ from av.container import InputContainer
 from synthetic_clips import make_clip, read_number
 from vidseg.media.read import reader
 from vidseg.media.read.frames import decode, pick, upright
+from vidseg.media.read.opening import opened
 from vidseg.media.read.probe import read_part
 from vidseg.model.clock import ns_to_pts
 from vidseg.model.problem import MediaError
@@ -122,7 +123,7 @@ def test_file_closed_when_left_early(
 ) -> None:
     part = read_part(kind("plain.mp4"))
     states: list[str] = []
-    whole = reader.opened
+    whole = opened
 
     @contextmanager
     def watched(path: Path) -> Iterator[InputContainer]:
@@ -165,5 +166,6 @@ def test_rotation_as_ffmpeg_applies_it(
     witness = cv2.imread(str(shown))
     _, frame = next(decode(part, 0, 1))
     ours = upright(frame.to_ndarray(format="bgr24"), part.rotation)  # type: ignore[arg-type]
+    assert witness is not None
     assert ours.shape == witness.shape
     assert np.abs(ours.astype(int) - witness.astype(int)).mean() < 3

@@ -106,7 +106,7 @@ def test_facts_of_a_plain_clip(tmp_path: Path) -> None:
     assert (part.codec, part.profile) == ("h264", "High")
     assert "mp4" in part.container.split(",")
     assert part.size_bytes == path.stat().st_size
-    assert (part.pixel_aspect, part.rotation, part.interlaced) == (1, 0, False)
+    assert (part.pixel_aspect, part.rotation, part.interlaced) == (Fraction(1), 0, False)
     (track,) = part.audio
     assert (track.codec, track.rate_hz, track.channels) == ("aac", 48_000, 1)
     assert track.language == "nor"
@@ -593,5 +593,5 @@ def test_surveillance_clip(probe_frames: Witness) -> None:
     if not path.exists():
         pytest.skip("opencv-doc's vtest.avi is not installed")
     part = read_part(path)
-    assert (len(part.frame_ns), part.rate, part.length) == (795, 10, 79_500_000_000)
+    assert (len(part.frame_ns), part.rate, part.length) == (795, Fraction(10), 79_500_000_000)
     agrees_with(part, probe_frames(path))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 import importlib.util
 import json
 import re
@@ -408,6 +409,8 @@ def test_changing_parameter_sets_are_not_copied(
                     target.add_stream_from_template(given.streams.video[0], opaque=True)
                 for packet in given.demux(video=0):
                     if packet.size:
+                        assert packet.pts is not None
+                        assert packet.dts is not None
                         packet.pts += number * 108_000
                         packet.dts += number * 108_000
                         packet.stream = target.streams[0]  # type: ignore[assignment]
@@ -457,9 +460,7 @@ def _spoilt_edge(found: Pictures) -> Pictures:
                 + bytes(b ^ 85 for b in data[middle : middle + 40])
                 + data[middle + 40 :]
             )
-            coded = Coded(
-                coded.number, coded.own, coded.starts, splicing.hashlib.sha256(data).digest()
-            )
+            coded = Coded(coded.number, coded.own, coded.starts, hashlib.sha256(data).digest())
         yield coded, data
 
 
@@ -531,7 +532,7 @@ def test_the_full_check_finds_what_lies_between(
             recording,
             [(5, 50)],
             tmp_path / "c.mp4",
-            verify=check,  # type: ignore[arg-type]
+            verify=check,
         )
         assert report.verified == check
         assert seen == sorted(set(seen))
@@ -549,6 +550,7 @@ def test_damage_in_a_copied_group_is_not_passed_on_silently(
         places = [(p.pos, p.size) for p in container.demux(video=0) if p.size]
     data = bytearray(sources("plain.mp4").read_bytes())
     at, size = places[13]
+    assert at is not None
     data[at + size // 2 : at + size // 2 + 30] = bytes(30)
     source.write_bytes(data)
     report = exact(one(source), [(5, 50)], tmp_path / "clip.mp4")

@@ -26,7 +26,7 @@ def test_levels_are_the_peaks_that_ffmpeg_decodes(kind: Callable[[str], Path]) -
         pytest.skip("ffmpeg is not installed")
     path = kind("jpeg.avi")
     command = [program, "-v", "error", "-i", str(path), "-f", "f32le", "-"]
-    raw = subprocess.run(command, capture_output=True, check=True, timeout=60).stdout
+    raw = subprocess.run(command, capture_output=True, check=True, timeout=300).stdout
     recording = open_recording([path])
     track = recording.parts[0].audio[0]
     loud = np.abs(np.frombuffer(raw, np.float32).reshape(-1, track.channels)).max(axis=1)

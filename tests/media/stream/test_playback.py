@@ -85,7 +85,7 @@ def planned(*paths: Path, starts: tuple[int, ...] = ()) -> tuple[Recording, Play
 
 
 def run(*command: str | Path, given: bytes) -> bytes:
-    done = subprocess.run(command, input=given, capture_output=True, check=False, timeout=60)
+    done = subprocess.run(command, input=given, capture_output=True, check=False, timeout=300)
     assert done.returncode == 0, done.stderr.decode()
     assert not done.stderr, done.stderr.decode()
     return done.stdout

@@ -133,7 +133,6 @@ def check(browser: Any, recording: Recording, playback: Playback, *, reverse: bo
     frames = [0, 1, 2, 3, *last, *chance.sample(range(recording.n_frames), 7), len(starts) - 1]
     with closing(SegmentMaker(recording, playback)) as maker, served(maker) as address:
         page = browser.new_page()
-        page.set_default_timeout(10_000)
         page.goto(address)
         page.evaluate(LOAD, json.loads(json.dumps(plan)))
         for frame in frames:

@@ -120,7 +120,7 @@ def sources(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
     def give(name: str) -> Path:
         path = folder / name
         if not path.exists():
-            make_clip(path, **{"frames": 60, "gop": 20} | SOURCES[name])  # type: ignore[arg-type]
+            make_clip(path, **{"frames": 60, "gop": 20} | SOURCES[name])
         return path
 
     return give
@@ -270,7 +270,7 @@ def test_all_sound_tracks_go_along_with_their_languages(
         for stream, language in zip(target.streams.audio, ("eng", "fre"), strict=True):
             stream.metadata["language"] = language
         for packet in given.demux():
-            if packet.size and packet.pts >= 0:
+            if packet.size and packet.pts is not None and packet.pts >= 0:
                 for stream in streams[packet.stream_index]:  # type: ignore[assignment]
                     twin = av.Packet(bytes(packet))
                     twin.pts, twin.dts, twin.time_base = packet.pts, packet.dts, packet.time_base

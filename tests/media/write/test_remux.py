@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import av
 import numpy as np
@@ -70,7 +71,7 @@ def shown_times(ffprobe: str, path: Path) -> list[float]:
     return sorted(float(p["pts_time"]) for p in packets if "D" not in p["flags"])
 
 
-def probe(ffprobe: str, path: Path, *what: str) -> dict[str, list[dict[str, object]]]:
+def probe(ffprobe: str, path: Path, *what: str) -> dict[str, list[dict[str, Any]]]:
     found = json.loads(run(ffprobe, "-v", "error", *what, "-of", "json", path))
     assert isinstance(found, dict)
     return found
@@ -121,13 +122,15 @@ def hide_start(source: Path, out: Path, hidden: int, rate: int = 25) -> None:
             if not packet.size:
                 continue
             back = int(Fraction(hidden, rate) / packet.time_base)
+            assert packet.pts is not None
+            assert packet.dts is not None
             packet.pts -= back
             packet.dts -= back
             packet.stream = streams[packet.stream_index]
             target.mux(packet)
 
 
-SOURCES = {
+SOURCES: dict[str, dict[str, Any]] = {
     "plain.mp4": {},
     "plain.mov": {},
     "plain.mkv": {},
@@ -191,7 +194,7 @@ def test_every_frame_arrives_at_its_time(
     assert shown_times(ffprobe, out)[0] == 0.0
     read_back = probe(ffprobe, out, "-show_chapters")["chapters"]
     assert [c["tags"]["title"] for c in read_back] == list(TITLES)
-    starts = [float(c["start_time"]) for c in read_back]  # type: ignore[arg-type]
+    starts = [float(c["start_time"]) for c in read_back]
     assert starts == pytest.approx([0, 0.28, 1.24], abs=0.00001)
 
 
@@ -221,7 +224,7 @@ def test_chapters_are_frame_exact_at_2997(
     remux(case, out, tiles(case.length, rate))
     found = probe(ffprobe, out, "-show_chapters")["chapters"]
     for chapter, frame in zip(found, (0, 7, 31), strict=True):
-        exact = Fraction(chapter["start"]) * Fraction(chapter["time_base"])  # type: ignore[call-overload]
+        exact = Fraction(chapter["start"]) * Fraction(chapter["time_base"])
         assert round(exact * rate) == frame
         assert abs(exact - frame / rate) < Fraction(1, 50_000)
 
