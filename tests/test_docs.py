@@ -283,6 +283,30 @@ def test_all_that_the_package_reads_is_packed() -> None:
         assert data <= packed, data - packed
 
 
+def test_the_house_stands_as_its_plan_says() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    for contract in settings["tool"]["importlinter"]["contracts"]:
+        if contract["type"] != "layers":
+            continue
+        (house,) = contract["containers"]
+        layers = [set(re.findall(r"\w+", layer)) for layer in contract["layers"]]
+        head = "floor" if house == "vidseg" else f"room of `{house.partition('.')[2]}`"
+        table = text[text.index(f"| {head} |") :].partition("\n\n")[0]
+        # The first cell of a row names its rooms; what stands in brackets is a remark.
+        cells = re.findall(r"^\| (`.*?) \|", table, re.MULTILINE)
+        rooms = [re.findall(r"`([a-z]+)`", re.sub(r"\(.*?\)", "", cell)) for cell in cells]
+        if head == "floor":
+            rooms.reverse()
+        listed = [room for row in rooms for room in row]
+        assert sorted(listed) == sorted(room for layer in layers for room in layer)
+        places = [next(n for n, layer in enumerate(layers) if room in layer) for room in listed]
+        assert places == sorted(places), listed
+    homes = [ROOT, ROOT / "vidseg", ROOT / "vidseg" / "measure"]
+    for path in re.findall(r"`((?:\w+/)+\w+\.\w+)`", text):
+        assert any((home / path).exists() for home in homes), path
+
+
 def test_links_lead_somewhere() -> None:
     for page, folder in [("README", ROOT), *((topic, ROOT / "vidseg/guide") for topic in TOPICS)]:
         titles = re.findall(r"^#+ (.+)", FENCE.sub("", PAGES[page]), re.MULTILINE)
