@@ -119,4 +119,4 @@ def test_without_the_library_it_is_said_what_to_install(
 ) -> None:
     monkeypatch.setattr(models.importlib.util, "find_spec", lambda name: None)
     assert main(["transcribe", "case.mp4"]) == 2
-    assert "pip install 'vidseg[speech]'" in capsys.readouterr().err
+    assert "pip install '.[speech]'" in capsys.readouterr().err

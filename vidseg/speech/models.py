@@ -17,7 +17,6 @@ PREFERRED = ("large-v3-turbo", "medium", "small", "small.en", "base", "base.en",
 """Names looked for among models fetched before, the best first."""
 MEGABYTES = {"tiny": 75, "base": 145, "small": 480, "medium": 1500, "large": 3100}
 """About how much is fetched, by the first part of a name (from memory)."""
-INSTALL = "pip install 'vidseg[speech]'"
 
 
 def require_engine() -> None:
@@ -25,7 +24,7 @@ def require_engine() -> None:
     if importlib.util.find_spec("faster_whisper") is None:
         raise UsageError(
             "listening needs the library faster-whisper, which the plain install leaves out; "
-            f"install it with {INSTALL} (in the project's folder: pip install '.[speech]')"
+            "install it in the project's folder: pip install '.[speech]'"
         )
 
 
