@@ -245,7 +245,9 @@ def test_a_case_in_error_is_left_out_and_the_others_go_in(
     (tmp_path / "torn.csv").write_bytes(b"\x00\x01")
     sources = [str(tmp_path / f"{name}.csv") for name in ("good", "bad", "torn", "fine")]
     place = str(tmp_path / "own.sqlite")
-    assert main(["library", "add", *sources, "--library", place, "--length", "10"]) == 1
+    table = tmp_path / "cases.csv"
+    table.write_text("case,length\ngood,10\nbad,10\ntorn,10\nfine,10\n", encoding="utf-8")
+    assert main(["library", "add", *sources, "--library", place, "--cases", str(table)]) == 1
     told = capsys.readouterr().err
     assert "bad.csv: not added: 2 errors" in told
     assert "near-miss-step" in told

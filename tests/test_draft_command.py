@@ -47,7 +47,13 @@ def test_explain_gives_every_caption_its_reason(capsys: pytest.CaptureFixture[st
 
 
 def test_json_lists_rows_and_what_is_missing(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["draft", str(NARRATION / "questions.vtt"), "--json"]) == 0
+    talk = str(NARRATION / "questions.vtt")
+    assert main(["draft", talk, "--json"]) == 0
+    offered = json.loads(capsys.readouterr().out)
+    assert offered["missing"] == []
+    (row,) = [row for row in offered["rows"] if row["label"] == "capsule_polishing"]
+    assert row["evidence"] == "not spoken of; usual here"
+    assert main(["draft", talk, "--json", "--spoken-only"]) == 0
     found = json.loads(capsys.readouterr().out)
     assert found["missing"] == ["capsule_polishing"]
     assert found["rows"][0]["label"] == "paracentesis"

@@ -218,10 +218,11 @@ OPTION_CHANGES: dict[str, tuple[str, ...]] = {
     "out": (),
     "quiet": ("--quiet",),
     "share": (),
+    "transcribe": (),
     "audit": (),
 }
-"""Of ``paths`` the fields of the case tell; ``out`` names the folder; ``share`` only refuses, here
-for good reason; every run here is one with an audit."""
+"""Of ``paths`` the fields of the case tell, of ``transcribe`` captions; ``out`` names the folder;
+``share`` only refuses, here for good reason; every run here is one with an audit."""
 OTHER_CHANGES: dict[str, World] = {
     "a comment": replace(W, after_rows="# reviewed in May\n"),
     "a caption": replace(W, talk=TALK.replace("Now", "Then")),

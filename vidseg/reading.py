@@ -8,7 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from vidseg.formats import read_captions, read_sheet
-from vidseg.formats.vocabulary import chosen_vocabulary, load_procedure
+from vidseg.formats.vocabulary import load_procedure
 from vidseg.measure.case.check import check
 from vidseg.measure.case.durations import time_case
 from vidseg.measure.case.operative import in_operative_time, known_time
@@ -22,7 +22,7 @@ from vidseg.model.case import Case, CaseResult, Reading
 from vidseg.model.clock import format_time
 from vidseg.model.edits import Edit, EditMap
 from vidseg.model.problem import Problem, UsageError
-from vidseg.model.procedure import Procedure
+from vidseg.model.procedure import Procedure, chosen_vocabulary
 from vidseg.model.progress import StageProgress, silent
 from vidseg.model.recording import Recording
 from vidseg.model.span import Span, Spans
@@ -139,6 +139,10 @@ def read_case_files(
         progress=lambda fraction: progress("reading frame times", fraction),
         starts=case.starts,
     )
+    if clock == "timecode" and case.annotation is None:
+        raise UsageError(
+            "--clock timecode needs an annotation: chapters are on the file's own clock"
+        )
     sheet = read_sheet(case.annotation) if case.annotation else chapters_as_sheet(recording)
     chosen = chosen_vocabulary(procedure, sheet.procedure, case.procedure)
     reading = understand(

@@ -183,8 +183,8 @@ def learn_words(cases: Sequence[Case], codes: Sequence[str]) -> tuple[Array, Arr
     texts, owners = bank()
     own = sparse.csr_matrix(rd.hashed(texts))
     counted = sparse.vstack([own, *(case.counts for case in cases)]).tocsr()
-    rarity = np.log((1 + counted.shape[0]) / (1 + np.asarray((counted > 0).sum(axis=0)).ravel()))
-    rarity = np.float64(np.float16(rarity + 1))
+    rare = np.log((1 + counted.shape[0]) / (1 + np.asarray((counted > 0).sum(axis=0)).ravel()))
+    rarity = (rare + 1).astype(np.float16).astype(np.float64)
     x = counted @ sparse.diags(rarity)
     length = np.sqrt(np.asarray(x.multiply(x).sum(axis=1)).ravel())
     x = (sparse.diags(1 / np.maximum(length, 1e-9)) @ x).tocsr()
@@ -346,9 +346,9 @@ def turns(cases: Sequence[Case], folds: int) -> list[rd.Learned]:
         print(f"words learned without turn {turn + 1} of {folds}", file=sys.stderr)
     made = []
     for turn in range(folds):
-        rest = [n for n, own in enumerate(fold) if own != turn]
-        laid = [laid_out(cases[n], apart[fold[n]], apart[turn]) for n in rest]
-        step, gap, bias, share = learn_when([cases[n] for n in rest], laid)
+        others = [n for n, own in enumerate(fold) if own != turn]
+        laid = [laid_out(cases[n], apart[fold[n]], apart[turn]) for n in others]
+        step, gap, bias, share = learn_when([cases[n] for n in others], laid)
         made.append(
             rounded(replace(apart[turn], step_when=step, gap_when=gap, bias=bias, share=share))
         )

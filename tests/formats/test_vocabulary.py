@@ -10,7 +10,6 @@ import pytest
 from vidseg.formats.own_toml import find_line
 from vidseg.formats.vocabulary import (
     builtin_codes,
-    chosen_vocabulary,
     load_procedure,
     parse_procedure,
     procedure_text,
@@ -575,11 +574,3 @@ def test_levels_are_in_use() -> None:
     assert rhexis is not None
     assert rhexis.parent is not None
     assert LEVELS.index(procedure.step(rhexis.parent).kind) < LEVELS.index(rhexis.kind)
-
-
-def test_of_several_vocabularies_named_the_one_asked_for_counts() -> None:
-    """Then the annotation's, the case's, the default."""
-    assert chosen_vocabulary("a", "b", "c") == "a"
-    assert chosen_vocabulary(None, "b", "c") == "b"
-    assert chosen_vocabulary("", "", "c") == "c"
-    assert chosen_vocabulary(None, None, None) == "phaco"

@@ -4,7 +4,7 @@ import pickle
 
 import pytest
 
-from vidseg.model.procedure import Kind, Procedure, Step, fold
+from vidseg.model.procedure import Kind, Procedure, Step, chosen_vocabulary, fold
 
 
 def vocabulary(*steps: Step) -> Procedure:
@@ -58,3 +58,11 @@ def test_order_and_step() -> None:
     assert not tea.step("spill").timed
     with pytest.raises(KeyError):
         tea.step("Boil water")
+
+
+def test_of_several_vocabularies_named_the_one_asked_for_counts() -> None:
+    """Then the annotation's, the case's, the default."""
+    assert chosen_vocabulary("a", "b", "c") == "a"
+    assert chosen_vocabulary(None, "b", "c") == "b"
+    assert chosen_vocabulary("", "", "c") == "c"
+    assert chosen_vocabulary(None, None, None) == "phaco"

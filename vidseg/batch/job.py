@@ -19,12 +19,12 @@ from vidseg.disk.trouble import is_disk_full
 from vidseg.export.document import digest
 from vidseg.export.folder import read_manifest
 from vidseg.formats import read_sheet
-from vidseg.formats.vocabulary import builtin_texts, chosen_vocabulary
+from vidseg.formats.vocabulary import builtin_texts
 from vidseg.measure.case.ruler import Clock
 from vidseg.media.read.threads import use_threads
 from vidseg.model.case import Case
 from vidseg.model.problem import Problem, Severity, VidsegError
-from vidseg.model.procedure import vocabulary_file
+from vidseg.model.procedure import chosen_vocabulary, vocabulary_file
 from vidseg.pipeline.outputs import RunOptions
 from vidseg.pipeline.writing import write_case
 from vidseg.reading import read_case_files

@@ -12,7 +12,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from vidseg.cli.library.options import opened
-from vidseg.cli.options import FILE, clip_options, clock_option, procedure_option, quiet_option
+from vidseg.cli.options import (
+    CLIPS_ALONE,
+    FILE,
+    clip_options,
+    clock_option,
+    procedure_option,
+    quiet_option,
+    refuse_given,
+)
 from vidseg.cli.screen import CAUTION, aligned, say
 from vidseg.model.cutting import Cutting
 from vidseg.pipeline.outputs import OUTPUTS, USUAL, RunOptions, outputs_text
@@ -123,6 +131,10 @@ def command(
     outputs = USUAL if only is None else only
     if place is not None and "durations" not in outputs:
         raise UsageError("--library needs durations; add them to --only")
+    if "clips" not in outputs:
+        refuse_given(CLIPS_ALONE, "shapes clips; add them to --only")
+    if not outputs & {"clips", "stills"}:
+        refuse_given(["steps"], "chooses clips and stills; add one of them to --only")
     count = jobs or local_cluster or _cores()
     options = RunOptions(steps, pad_ns, join_visits, Cutting(**cutting), outputs=outputs)
     own = vocabulary_file(procedure)

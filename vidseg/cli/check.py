@@ -11,13 +11,14 @@ import click
 
 from vidseg.cli.options import (
     FILE,
-    Duration,
-    Rate,
     clock_option,
     json_option,
+    length_option,
     procedure_option,
     quiet_option,
+    rate_option,
     require_clock,
+    require_frames,
 )
 from vidseg.cli.screen import count_problems, has_errors, say, show_problems
 
@@ -29,8 +30,8 @@ if TYPE_CHECKING:
 @click.argument("annotation", type=FILE)
 @click.option("--recording", "recordings", type=FILE, multiple=True, help="The recording.")
 @procedure_option
-@click.option("--rate", type=Rate(), help="Frame rate, where times are frames or timecode.")
-@click.option("--length", "length_ns", type=Duration(), help="Length of the recording.")
+@rate_option
+@length_option
 @clock_option
 @json_option
 @quiet_option
@@ -60,8 +61,10 @@ def command(
 
     require_clock(recordings, rate, length_ns, clock)
     recording = open_recording(recordings) if recordings else None
+    sheet = read_sheet(annotation)
+    require_frames([sheet], rate)
     reading = understand(
-        read_sheet(annotation),
+        sheet,
         procedure=procedure,
         recording=recording,
         rate=rate,

@@ -206,17 +206,16 @@ def command(
     require_consent(case, Purpose(purpose))
     if keep_sound is not None and not keep_sound.strip():
         raise click.UsageError("--keep-sound needs the reason: a voice identifies")
-    if silences and keep_sound is None:
-        raise click.UsageError("--silence is for sound that is kept; see --keep-sound")
     if transcribe and keep_sound is None:
         raise click.UsageError("--transcribe hears sound that is kept; see --keep-sound")
     if silence_heard and not transcribe:
         raise click.UsageError("--silence-heard silences what --transcribe finds: give both")
-    if keep_captions and case.captions is None:
-        raise click.UsageError("--keep-captions: the case has no captions; see --captions")
+    listed = read_masks(mask_file) if mask_file else ()
+    if mask_file and not listed:
+        raise click.UsageError(f"--masks {mask_file}: there is no rectangle in it")
     options = ShareOptions(
         purpose=Purpose(purpose),
-        masks=(*masks, *(read_masks(mask_file) if mask_file else ())),
+        masks=(*masks, *listed),
         mask_overlays=mask_overlays,
         excluded=excluded,
         unlike=unlike or "",

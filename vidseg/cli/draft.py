@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from vidseg.cli.options import FILE, Duration, json_option, quiet_option
+from vidseg.cli.options import FILE, json_option, length_option, quiet_option, refuse_given
 from vidseg.cli.screen import aligned, progress_shown, say, show_problems
+from vidseg.model.procedure import DEFAULT_PROCEDURE
 
 if TYPE_CHECKING:
     from vidseg.model.annotation import Sheet
@@ -20,13 +21,13 @@ if TYPE_CHECKING:
 @click.argument("captions", type=FILE, required=False)
 @click.option(
     "--procedure",
-    default="phaco",
+    default=DEFAULT_PROCEDURE,
     show_default=True,
     metavar="CODE|FILE",
     help="Vocabulary: a built-in code or a .toml file of your own.",
 )
 @click.option("--recording", "recordings", type=FILE, multiple=True, help="The recording.")
-@click.option("--length", "length_ns", type=Duration(), help="Length of the recording.")
+@length_option
 @click.option(
     "--to-changes",
     is_flag=True,
@@ -100,6 +101,7 @@ def command(
     from vidseg.measure.draft.course import course_from
     from vidseg.measure.draft.edges import moved_to_changes, visual_changes
     from vidseg.measure.draft.measures import find_measures
+    from vidseg.measure.draft.utterances import merged
     from vidseg.media.picture.survey import survey
     from vidseg.media.read.probe import open_recording
     from vidseg.model.clock import format_time
@@ -110,6 +112,10 @@ def command(
     for target in (out, measures):
         if target is not None and target.exists() and not force:
             raise UsageError(f"{target} exists; --force replaces it")
+    if out is None and measures is None:
+        refuse_given(["force"], "is for files: give --out or --measures")
+    if as_json:
+        refuse_given(["explain"], "prints text, and --json prints JSON: give one of them")
     if to_changes and not recordings:
         raise UsageError("--to-changes needs the --recording")
     if surgeons and library is None:
@@ -138,15 +144,8 @@ def command(
             captions = heard_captions(recording, how, partial(progress, "listening"))
         say(f"heard: {captions}; read it against the sound", quiet)
     if captions is None:
-        for given, option in (
-            (to_changes, "--to-changes"),
-            (measures, "--measures"),
-            (usual_only, "--usual-only"),
-            (spoken_only, "--spoken-only"),
-            (explain, "--explain"),
-        ):
-            if given:
-                raise UsageError(f"{option} is for CAPTIONS, and there are none")
+        idle = ("to_changes", "measures", "usual_only", "spoken_only", "explain")
+        refuse_given(idle, "is for CAPTIONS, and there are none")
         if length is None:
             raise UsageError("without CAPTIONS a timetable is made: give --recording or --length")
         usual = course or course_from(vocabulary)
@@ -164,7 +163,7 @@ def command(
             seen = survey(recording, lambda done: progress("looking at the pictures", done))
         made = moved_to_changes(made, visual_changes(seen, recording))
     steps = {cue: row.step.code for row in made.rows for cue in row.cues}
-    found = find_measures(made.cues, vocabulary.quantities, steps)
+    found = find_measures(merged(made.cues), vocabulary.quantities, steps)
     values = tuple(value for value in found if value.quantity)
     sheet = draft_sheet(made, captions.name)
     if as_json:

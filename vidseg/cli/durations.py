@@ -11,14 +11,15 @@ import click
 
 from vidseg.cli.options import (
     FILE,
-    Duration,
-    Rate,
     clock_option,
     json_option,
+    length_option,
     out_option,
     procedure_option,
     quiet_option,
+    rate_option,
     require_clock,
+    require_frames,
 )
 from vidseg.cli.screen import durations_text, has_errors, say, show_problems
 
@@ -30,8 +31,8 @@ if TYPE_CHECKING:
 @click.argument("annotations", type=FILE, nargs=-1, required=True)
 @click.option("--recording", "recordings", type=FILE, multiple=True, help="The recording.")
 @procedure_option
-@click.option("--rate", type=Rate(), help="Frame rate, where times are frames or timecode.")
-@click.option("--length", "length_ns", type=Duration(), help="Length of the recording.")
+@rate_option
+@length_option
 @out_option
 @clock_option
 @json_option
@@ -71,16 +72,18 @@ def command(
         raise UsageError("one recording or length goes with one annotation, not with several")
     if len(annotations) > 1 and out is not None and out.suffix.lower() != ".csv":
         raise UsageError("several annotations go into one table: --out FILE.csv")
+    sheets = [read_sheet(path) for path in annotations]
+    require_frames(sheets, rate)
     readings = [
         understand(
-            read_sheet(path),
+            sheet,
             procedure=procedure,
             recording=recording,
             rate=rate,
             length_ns=length_ns,
             clock=clock,
         )
-        for path in annotations
+        for sheet in sheets
     ]
     problems = [problem for reading in readings for problem in reading.problems]
     show_problems(problems, quiet)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import signal
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -81,11 +80,9 @@ def command(
     from vidseg.mark.start import MarkingRequest
     from vidseg.model.problem import UsageError
 
-    if annotation is not None and not annotation.exists():
-        # a name to save to
-        case = replace(case_of(recordings, captions), annotation=annotation)
-    else:
-        case = case_of(recordings, captions, annotation)
+    case = case_of(recordings, captions, annotation, new=True)
+    if blind and second is not None:
+        raise UsageError("--blind shows nothing of other annotators: leave --second out")
     missing = [str(path) for path in (draft, second) if path is not None and not path.exists()]
     if missing:
         raise UsageError(f"no such file: {', '.join(missing)}")

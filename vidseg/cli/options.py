@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -10,9 +10,11 @@ from typing import Any, ClassVar, TypeVar
 
 import click
 
+from vidseg.model.annotation import Sheet
 from vidseg.model.case import Case
 from vidseg.model.clock import parse_time
 from vidseg.model.problem import UsageError
+from vidseg.model.procedure import DEFAULT_PROCEDURE
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -37,18 +39,24 @@ class Rate(click.ParamType[Fraction]):
 
 
 class Duration(click.ParamType[int]):
-    """A length of time, in ns inside: 1.5, 4:10 or 0:04:10.250."""
+    """A length of time, in ns inside: 1.5, 4:10 or 0:04:10.250; with ``some`` it is above 0."""
 
     name = "time"
+
+    def __init__(self, *, some: bool = False) -> None:
+        self.some = some
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
         """Read a written time."""
         if isinstance(value, int):
             return value
         try:
-            return parse_time(str(value))
+            length_ns = parse_time(str(value))
         except ValueError as error:
             self.fail(str(error), param, ctx)
+        if self.some and length_ns == 0:
+            self.fail(f"{value!r}: expected a time above 0", param, ctx)
+        return length_ns
 
 
 FILE = click.Path(path_type=Path)
@@ -57,7 +65,13 @@ procedure_option = click.option(
     "--procedure",
     metavar="CODE|FILE",
     help="Vocabulary: a built-in code or a .toml file of your own. "
-    "[default: what the annotation or case names, else phaco]",
+    f"[default: what the annotation or case names, else {DEFAULT_PROCEDURE}]",
+)
+rate_option = click.option(
+    "--rate", type=Rate(), help="Frame rate, where times are frames or timecode."
+)
+length_option = click.option(
+    "--length", "length_ns", type=Duration(some=True), help="Length of the recording."
 )
 out_option = click.option("--out", type=FILE, help="Where to write.")
 quiet_option = click.option("--quiet", is_flag=True, help="Print problems and errors only.")
@@ -81,6 +95,10 @@ transcribe_option = click.option(
 steps_option = click.option(
     "--step", "steps", multiple=True, metavar="STEP", help="Only this step; may be repeated."
 )
+
+
+CLIPS_ALONE = ("quality", "reencode", "verify", "join_visits", "pad_ns")
+"""The arguments of ``clip_options`` that no other output heeds."""
 
 
 def clip_options(function: F) -> F:
@@ -128,29 +146,35 @@ def clip_options(function: F) -> F:
     return function
 
 
-def given_without(name: str, needed: str) -> bool:
-    """Say whether the user gave the option ``name`` of this command, and not the one that it needs
-    (both as the names of the arguments they feed)."""
+def refuse_given(names: Collection[str], why: str) -> None:
+    """Raise UsageError where the user gave one of these options, which cannot act: ``--name why``.
+
+    ``names`` are those of the arguments that the options feed.
+    """
     context = click.get_current_context()
-    default = click.core.ParameterSource.DEFAULT
-    return (
-        context.get_parameter_source(name) is not default
-        and context.get_parameter_source(needed) is default
-    )
+    for option in context.command.params:
+        source = context.get_parameter_source(option.name or "")
+        if option.name in names and source is not click.core.ParameterSource.DEFAULT:
+            raise UsageError(f"{max(option.opts, key=len)} {why}")
 
 
 def case_of(
-    paths: Sequence[Path], captions: Path | None = None, annotation: Path | None = None
+    paths: Sequence[Path],
+    captions: Path | None = None,
+    annotation: Path | None = None,
+    *,
+    new: bool = False,
 ) -> Case:
     """Sort what the user names, recordings and an annotation, a case.toml or both, into a case.
 
-    What is named here wins over what the case.toml says. Raises UsageError where it is not clear
-    or a file is missing.
+    What is named here wins over what the case.toml says. With ``new`` the file ``annotation`` need
+    not exist yet. Raises UsageError where it is not clear or a file is missing.
     """
     from vidseg.formats import FORMATS
     from vidseg.formats.case_file import read_case
 
-    missing = [str(path) for path in (*paths, captions, annotation) if path and not path.exists()]
+    needed = (*paths, captions, None if new else annotation)
+    missing = [str(path) for path in needed if path and not path.exists()]
     if missing:
         raise UsageError(f"no such file: {', '.join(missing)}")
     files = [path for path in paths if path.suffix.lower() == ".toml"]
@@ -195,3 +219,9 @@ def require_clock(
             raise UsageError(f"the recording tells it: give --recording or {option}, not both")
     if clock == "timecode" and not recordings:
         raise UsageError("--clock timecode needs the --recording, whose timecode it is")
+
+
+def require_frames(sheets: Sequence[Sheet], rate: Fraction | None) -> None:
+    """Raise UsageError where a frame rate is given and no row is written in frames or timecode."""
+    if rate is not None and not any(sheet.in_frames or not sheet.marks for sheet in sheets):
+        raise UsageError("--rate is for times in frames or timecode, and no row has one")

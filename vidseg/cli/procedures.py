@@ -10,7 +10,7 @@ import click
 from vidseg.cli.options import FILE
 from vidseg.cli.screen import aligned, say
 from vidseg.model.clock import format_time
-from vidseg.model.procedure import Kind, Procedure, Step
+from vidseg.model.procedure import Kind, Procedure, Step, vocabulary_file
 
 
 @click.command("procedures")
@@ -19,7 +19,7 @@ from vidseg.model.procedure import Kind, Procedure, Step
     "--start",
     type=FILE,
     metavar="FILE",
-    help="Write the vocabulary CODE (blank unless named) to FILE, to make your own from.",
+    help="Write the vocabulary named (blank where none is) to FILE, to make your own from.",
 )
 def command(code: str | None, start: Path | None) -> int:
     """List the vocabularies; print one readably; check one of your own; or start one.
@@ -33,13 +33,17 @@ def command(code: str | None, start: Path | None) -> int:
       vidseg procedures phaco --start my-phaco.toml
     """
     from vidseg.disk.atomic_write import write_text_aside
+    from vidseg.formats.text_file import read_text
     from vidseg.formats.vocabulary import builtin_codes, load_procedure, procedure_text
     from vidseg.model.problem import UsageError
 
     if start is not None:
         if start.exists():
             raise UsageError(f"{start} exists; choose another name")
-        write_text_aside(start, procedure_text(code or "blank"))
+        own = vocabulary_file(code)
+        if own is not None:
+            load_procedure(str(own))
+        write_text_aside(start, read_text(own) if own else procedure_text(code or "blank"))
         say(f"written: {start}; edit it, then check it with `vidseg procedures {start}`")
         return 0
     if code is None:

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
-from vidseg.cli.options import FILE, quiet_option
+from vidseg.cli.options import FILE, quiet_option, refuse_given
 from vidseg.cli.screen import progress_shown, say
+from vidseg.model.procedure import DEFAULT_PROCEDURE
 
 
 @click.command("transcribe")
@@ -24,7 +25,7 @@ from vidseg.cli.screen import progress_shown, say
 )
 @click.option(
     "--procedure",
-    default="phaco",
+    default=DEFAULT_PROCEDURE,
     show_default=True,
     metavar="CODE|FILE",
     help="Vocabulary whose words the recogniser is to expect; `none` for no such words.",
@@ -63,6 +64,9 @@ def command(
     from vidseg.speech.models import about_bytes, fetch, find_model, require_engine
     from vidseg.speech.recogniser import hints_of
 
+    if not recordings:
+        idle = ("out", "language", "procedure", "word_times", "force")
+        refuse_given(idle, "is for a recording, and none is named")
     require_engine()
     if download is not None:
         if model is not None:

@@ -49,18 +49,6 @@ def builtin_texts() -> tuple[str, ...]:
     return tuple(map(procedure_text, builtin_codes()))
 
 
-DEFAULT_PROCEDURE = "phaco"
-
-
-def chosen_vocabulary(asked: str | None, annotation: str | None, case: str | None) -> str:
-    """Say which vocabulary counts where several are named, each as a code or a path.
-
-    The one the user asks for, else the annotation's own, else the case's, else the default. None
-    and empty text name nothing.
-    """
-    return next(filter(None, (asked, annotation, case)), DEFAULT_PROCEDURE)
-
-
 def load_procedure(name: str) -> Procedure:
     """Load a vocabulary: a built-in code (case, spaces and hyphens ignored), else a path.
 

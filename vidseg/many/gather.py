@@ -18,16 +18,24 @@ from vidseg.model.progress import StageProgress, silent
 from vidseg.model.record import CaseFacts, Record, facts_from
 from vidseg.reading import read_case_files, understand
 
+MANY_CASES = (".csv", ".tsv", ".txt")
+"""Tables that may hold the rows of many cases."""
+
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """One case met: its record, or the reason why there is none. Problems are of its annotation."""
+    """One case met: its record, or the reason why there is none. Problems are of its annotation.
+
+    ``listed``: the table of cases has a row on it; ``in_frames``: rows are written in frames.
+    """
 
     source: str
     record: Record | None
     problems: tuple[Problem, ...] = ()
     refused: str = ""
     doubt: str = ""
+    listed: bool = False
+    in_frames: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,11 +75,14 @@ def gather(
     A source is an output folder (with ``case.json``), a folder of such, a ``case.toml``, or an
     annotation file; with ``wanted.case_column`` a table may hold many cases. A case that cannot be
     read or has errors is yielded with the reason, and the others go on. Raises UsageError for a
-    source that does not exist or is none of these.
+    source that does not exist or is none of these, and for what is said of annotations where a
+    source is none.
     """
     missing = [str(path) for path in sources if not path.exists()]
     if missing:
         raise UsageError(f"no such file: {', '.join(missing)}")
+    for path in sources:
+        _refuse_idle(path, wanted)
     for place, path in enumerate(sources):
         progress("reading cases", place / len(sources))
         try:
@@ -79,6 +90,27 @@ def gather(
         except (FormatError, MediaError) as error:
             yield Gathered(path.name, None, refused=str(error))
     progress("reading cases", 1.0)
+
+
+def _refuse_idle(path: Path, wanted: GatherOptions) -> None:
+    """Refuse what the user says of annotations and cannot hold for this source."""
+    several = path.is_dir() and not (path / CASE_JSON).is_file()
+    made, of_case = path.is_dir() or path.name == CASE_JSON, path.suffix.lower() == ".toml"
+    by_recording = "its recording tells it"
+    for option, given, idle, why in (
+        ("--rate", wanted.rate, made or of_case, by_recording),
+        ("--length", wanted.length_ns, made or of_case, by_recording),
+        ("--procedure", wanted.procedure, made, "its rows are understood already; run it again"),
+        ("--case", wanted.case, several, "it is a folder of several"),
+        (
+            "--case-column",
+            wanted.case_column,
+            path.suffix.lower() not in MANY_CASES,
+            f"only {', '.join(MANY_CASES)} hold many cases",
+        ),
+    ):
+        if given and idle:
+            raise UsageError(f"{option} cannot hold for {path}: {why}")
 
 
 def _of_source(path: Path, wanted: GatherOptions, progress: StageProgress) -> Iterator[Gathered]:
@@ -93,7 +125,7 @@ def _of_source(path: Path, wanted: GatherOptions, progress: StageProgress) -> It
             f"{path.name} is no output folder, no case.toml and no annotation "
             f"({', '.join(FORMATS)})"
         )
-    elif wanted.case_column is not None and path.suffix.lower() in (".csv", ".tsv", ".txt"):
+    elif wanted.case_column is not None and path.suffix.lower() in MANY_CASES:
         sheets = tabular.read_many(path, wanted.case_column)
         homeless = sheets.pop("", None)
         if homeless is not None and homeless.problems:
@@ -123,34 +155,40 @@ def _of_folder(path: Path, wanted: GatherOptions) -> Iterator[Gathered]:
 
 def _of_case_record(path: Path, wanted: GatherOptions) -> Gathered:
     record, errors = read_record(path)
-    record = _with_told(record, wanted, _row_of(record.annotation.case, "", wanted))
+    name = wanted.case or record.annotation.case
+    record = replace(record, annotation=replace(record.annotation, case=name))
+    row = _row_of(name, "", wanted)
+    record = _with_told(record, wanted, row)
     if errors and not wanted.despite_errors:
         return Gathered(
             path.parent.name, None, refused=f"its annotation has {errors} errors; see its page"
         )
-    return Gathered(path.parent.name, record)
+    return Gathered(path.parent.name, record, listed=row is not None)
 
 
 def _of_case_file(path: Path, wanted: GatherOptions, progress: StageProgress) -> Gathered:
     case = read_case(path)
+    case = replace(case, id=wanted.case or case.id)
+    row = _row_of(case.id, "", wanted)
+    case = replace(case, procedure=(row.procedure if row else "") or case.procedure)
     result = read_case_files(case, procedure=wanted.procedure, progress=progress)
     facts = facts_from(case.surgeon, case.role, case.case_number, dict(case.covariates))
-    record = record_of(result, facts)
-    row = _row_of(case.id, "", wanted)
-    return _checked(path.name, _with_told(record, wanted, row), result.problems, wanted)
+    record = _with_told(record_of(result, facts), wanted, row)
+    found = _checked(path.name, record, result.problems, wanted)
+    return replace(found, listed=row is not None)
 
 
 def _of_sheet(sheet: Sheet, wanted: GatherOptions, case: str) -> Gathered:
     stem = Path(sheet.source).stem
     row = _row_of(case or wanted.case or sheet.case or stem, "" if case else sheet.source, wanted)
     name = case or wanted.case or (row.case if row else "") or sheet.case or stem
-    length = wanted.length_ns if row is None or row.length_ns is None else row.length_ns
+    length = wanted.length_ns or (row.length_ns if row else None)
     try:
         reading = understand(
             sheet,
             procedure=wanted.procedure,
             case_procedure=row.procedure if row else None,
-            rate=wanted.rate if row is None or row.rate is None else row.rate,
+            rate=wanted.rate or (row.rate if row else None),
             length_ns=length,
             case=name,
         )
@@ -164,7 +202,7 @@ def _of_sheet(sheet: Sheet, wanted: GatherOptions, case: str) -> Gathered:
         reading.problems,
         wanted,
     )
-    return replace(found, doubt=doubt)
+    return replace(found, doubt=doubt, listed=row is not None, in_frames=sheet.in_frames)
 
 
 def record_of(reading: Reading, facts: CaseFacts | None = None) -> Record:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vidseg.formats import read_captions, read_sheet
-from vidseg.formats.vocabulary import chosen_vocabulary, load_procedure
+from vidseg.formats.vocabulary import load_procedure
 from vidseg.mark.aids import Aids
 from vidseg.mark.app import make_app
 from vidseg.mark.delivery import Show
@@ -30,6 +30,7 @@ from vidseg.model.annotation import Sheet
 from vidseg.model.case import Case
 from vidseg.model.clock import NS
 from vidseg.model.problem import UsageError
+from vidseg.model.procedure import chosen_vocabulary
 from vidseg.model.progress import StageProgress
 from vidseg.reading import recording_problems
 from vidseg.speech.captions_file import Listening, heard_captions

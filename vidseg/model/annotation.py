@@ -84,6 +84,15 @@ class Sheet:
     case: str | None = None
     annotator: str | None = None
 
+    @property
+    def in_frames(self) -> bool:
+        """Whether a row is written as frame number or timecode, which a frame rate places."""
+        return any(
+            isinstance(moment, Frame | Timecode)
+            for mark in self.marks
+            for moment in (mark.start, mark.end)
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Segment:

@@ -43,6 +43,18 @@ def vocabulary_file(name: str | None) -> Path | None:
     return Path(name) if name and own else None
 
 
+DEFAULT_PROCEDURE = "phaco"
+
+
+def chosen_vocabulary(asked: str | None, annotation: str | None, case: str | None) -> str:
+    """Say which vocabulary counts where several are named, each as a code or a path.
+
+    The one the user asks for, else the annotation's own, else the case's, else the default. None
+    and empty text name nothing.
+    """
+    return next(filter(None, (asked, annotation, case)), DEFAULT_PROCEDURE)
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """One label of a vocabulary.

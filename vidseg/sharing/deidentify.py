@@ -22,6 +22,7 @@ from vidseg.export.deidentify import (
 from vidseg.export.folder import OutputFolder
 from vidseg.measure.case.retime import carry
 from vidseg.measure.privacy.disclosure import Sharing, Status, dicom_options, safe_harbor
+from vidseg.measure.privacy.sifting import folded
 from vidseg.media.picture.screening import find_look
 from vidseg.media.picture.still import write_pictures
 from vidseg.media.redact.redact_plan import plan
@@ -35,7 +36,7 @@ from vidseg.model.recording import Recording
 from vidseg.model.span import Kept, Spans
 from vidseg.sharing.hiding import Hiding, decide, show_look
 from vidseg.sharing.making import COPY, make_case, make_recording, make_stills, read_again
-from vidseg.sharing.options import Shared, ShareOptions, require_consent
+from vidseg.sharing.options import Shared, ShareOptions, refuse_idle, require_consent
 from vidseg.sharing.words import INTERVAL, SharedWords, sift
 
 RECORD = "record"
@@ -53,6 +54,7 @@ def deidentify(
     recording cannot be read or the copy fails one of its checks; no copy is left then.
     """
     consent = require_consent(result.case, options.purpose)
+    refuse_idle(result, options)
     folder = OutputFolder(out)
     try:
         _refuse_strangers(folder)
@@ -64,6 +66,7 @@ def deidentify(
             return Shared(out, hiding.undecided, (), (), look.remarks)
         kept = plan(result.recording, hiding.redaction).kept
         words = sift(result, options, hiding.redaction, kept)
+        _refuse_idle_allowances(options, hiding, words)
         carried = carry(words.annotation, result.edits, result.recording.recorded, kept)
         show_look(result, look, folder, progress)
         name, ways = make_recording(result, hiding.redaction, options, folder, progress)
@@ -94,6 +97,17 @@ def _refuse_strangers(folder: OutputFolder) -> None:
         raise UsageError(
             f"{folder.out / COPY} holds files that are no part of the copy ({named}) and may show "
             "what a new copy hides; move them away, or choose another --out"
+        )
+
+
+def _refuse_idle_allowances(options: ShareOptions, hiding: Hiding, words: SharedWords) -> None:
+    """Refuse to allow what was not found, or what is left out with all that stands around it."""
+    spoken = {folded(one.text) for one in hiding.spoken if one.allowed}
+    idle = [text for text in options.allowed if folded(text) not in words.let_stay | spoken]
+    if idle:
+        raise UsageError(
+            f"--allow {idle[0]!r}: nothing that goes into the copy was found to read so; notes and "
+            "captions go along with --keep-notes and --keep-captions"
         )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from vidseg.measure.privacy.identifiers import find_identifiers, words_of
+from vidseg.measure.privacy.sifting import folded
 from vidseg.model.procedure import Procedure
 from vidseg.model.span import Span
 from vidseg.model.transcript import HeardWord, Transcript
@@ -29,7 +30,7 @@ def spoken_identifiers(
 ) -> tuple[SpokenIdentifier, ...]:
     """Search what was heard; ``allowed`` may stay, ``end`` is the recording's (ns)."""
     known = words_of([label for label, _ in procedure.labels()])
-    stays = {text.strip().casefold() for text in allowed}
+    stays = set(map(folded, allowed))
     found: list[SpokenIdentifier] = []
     for cue in heard.cues:
         words = [word for line in cue.lines for word in line]
@@ -39,7 +40,7 @@ def spoken_identifiers(
                    if a < one.end and b > one.start]  # fmt: skip
             start = max(0, own[0].span.start - MARGIN_NS)
             stop = min(end, max(word.span.end for word in own) + MARGIN_NS)
-            ok = one.text.strip().casefold() in stays
+            ok = folded(one.text) in stays
             found.append(SpokenIdentifier(Span(start, stop), one.text, one.kind, ok))
     return tuple(found)
 

@@ -10,9 +10,10 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Literal
 
-from vidseg.measure.privacy.k_anonymity import Group
+from vidseg.measure.privacy.k_anonymity import Group, is_number
 from vidseg.measure.privacy.sifting import Sifted
-from vidseg.model.case import Case
+from vidseg.model.case import Case, CaseResult
+from vidseg.model.clock import format_time
 from vidseg.model.consent import Answer, Consent, Purpose
 from vidseg.model.mask import Mask
 from vidseg.model.problem import UsageError
@@ -79,6 +80,41 @@ class Shared:
     groups: tuple[Group, ...]
     notes: tuple[str, ...]
     to_check: int = 0
+
+
+def refuse_idle(result: CaseResult, options: ShareOptions) -> None:
+    """Raise UsageError for what is asked of a case that has no such thing."""
+    recording, marks = result.recording, result.annotation
+    noted = any(row.note for row in (*marks.segments, *marks.excluded)) or any(
+        event.note for event in marks.events
+    )
+    for option, asked, there, what in (
+        ("--keep-sound", options.keep_sound, any(p.audio for p in recording.parts), "sound"),
+        ("--keep-captions", options.keep_captions, result.captions, "captions; see --captions"),
+        ("--keep-notes", options.keep_notes, noted, "notes"),
+        ("--keep-surgeon", options.keep_surgeon, result.case.surgeon, "surgeon"),
+    ):
+        if asked and not there:
+            raise UsageError(f"{option}: the case has no {what}")
+    for option, spans in (
+        ("--cut", options.cut),
+        ("--blank", options.blanked),
+        ("--silence", options.silenced),
+        ("--mask", [mask.span for mask in options.masks if mask.span is not None]),
+    ):
+        for span in spans:
+            if not Spans([span]) & recording.recorded:
+                where = f"from {format_time(span.start)} to {format_time(span.end)}"
+                end = format_time(recording.length)
+                raise UsageError(f"{option}: no footage {where}; the recording ends at {end}")
+    told = dict(result.case.covariates)
+    for name in options.coarsen:
+        if name in options.left_out:
+            raise UsageError(f"{name} is to be told as a range and to be left out; choose one")
+        if name == "date":
+            raise UsageError("--coarsen date: see --since for what may be told of a date")
+        if name in told and not is_number(told[name]):
+            raise UsageError(f"--coarsen {name}: {told[name]!r} is no number")
 
 
 def require_consent(case: Case, purpose: Purpose) -> Consent:

@@ -12,7 +12,7 @@ from vidseg.formats.vocabulary import builtin_codes, load_procedure
 from vidseg.measure.case.captions import cut_captions
 from vidseg.measure.privacy.identifiers import words_of
 from vidseg.measure.privacy.k_anonymity import Group, coarse, group_sizes
-from vidseg.measure.privacy.sifting import Sieve, Sifted, without_words
+from vidseg.measure.privacy.sifting import Sieve, Sifted, folded, without_words
 from vidseg.media.redact.redact_plan import Redaction
 from vidseg.model.annotation import Annotation
 from vidseg.model.case import CaseResult
@@ -31,7 +31,7 @@ class SharedWords:
     """What of the words goes into the copy. ``captions`` are on the copy's clock.
 
     ``gone`` and ``allowed`` count findings by letter, those in the recording's metadata among
-    ``gone``; ``done`` are sentences.
+    ``gone``; ``let_stay`` are the texts allowed, folded; ``done`` are sentences.
     """
 
     annotation: Annotation
@@ -43,6 +43,7 @@ class SharedWords:
     found: tuple[Sifted, ...] = ()
     gone: Counter[str] = field(default_factory=Counter)
     allowed: Counter[str] = field(default_factory=Counter)
+    let_stay: set[str] = field(default_factory=set)
     done: list[str] = field(default_factory=list)
 
 
@@ -51,7 +52,7 @@ def sift(
 ) -> SharedWords:
     """Decide on every word. Raises UsageError for a covariate that is not there, for a date that
     gives no interval, and for a vocabulary with names that may identify someone."""
-    _refuse_telling_vocabulary(result.procedure, options)
+    named = _sifted_vocabulary(result.procedure, options)
     sieve = Sieve(words_of([label for label, _ in result.procedure.labels()]), options.allowed)
     words = SharedWords(without_words(result.annotation))
     sifted = sieve.notes(result.annotation)
@@ -67,6 +68,7 @@ def sift(
     words.found = _marked_as_kept(sieve.found, options)
     for one in words.found:
         (words.allowed if one.allowed else words.gone)[one.identifier.letter] += 1
+    words.let_stay |= {folded(o.identifier.text) for o in (*words.found, *named) if o.allowed}
     for problem in result.problems:
         if problem.code == "identifying-metadata":
             letter = re.search(r"\(([A-R])[,)]", problem.message)
@@ -144,6 +146,8 @@ def _covariates(
 
         role = {"role": words.role} if words.role else {}
         own = role | {name: value for name, value in kept.items() if name != INTERVAL}
+        if not own:
+            raise UsageError("--library counts cases that share what is told, and nothing is told")
         words.groups = group_sizes(own, [alike(row) for row in options.others])
 
 
@@ -166,9 +170,10 @@ def own_vocabulary(procedure: Procedure) -> bool:
     return procedure.code not in builtin_codes() or load_procedure(procedure.code) != procedure
 
 
-def _refuse_telling_vocabulary(procedure: Procedure, options: ShareOptions) -> None:
+def _sifted_vocabulary(procedure: Procedure, options: ShareOptions) -> list[Sifted]:
+    """Give what is found in the names of a vocabulary that goes along, all of it allowed."""
     if not own_vocabulary(procedure):
-        return
+        return []
     sieve = Sieve((), options.allowed)
     for text in (procedure.name, *(step.name for step in procedure.steps)):
         sieve.passes(f"now {text}", "vocabulary")
@@ -179,3 +184,4 @@ def _refuse_telling_vocabulary(procedure: Procedure, options: ShareOptions) -> N
             f"names in the vocabulary may identify someone: {found}; rename them, or let each "
             "stay with --allow TEXT"
         )
+    return sieve.found

@@ -86,11 +86,17 @@ def test_a_narration_is_drafted_at_a_fraction_of_the_work(path: Path) -> None:
     assert effort(truth, own) <= 40
 
 
-def test_a_resumed_step_has_a_row_for_each_visit() -> None:
-    made = draft(cues_of("questions"), load_procedure("phaco"))
-    starts = [row.span.start / NS for row in made.rows if row.step.code == "fragment_removal"]
-    assert len(starts) == 2
-    assert abs(starts[1] - 490) < 15
+def test_a_step_visited_again_has_a_row_for_each_visit() -> None:
+    made = draft(cues_of("complication"), load_procedure("phaco"))
+    visits = [row for row in made.rows if row.step.code == "fragment_removal"]
+    assert len(visits) == 2
+
+
+def test_a_complication_brings_its_step_beside_the_course() -> None:
+    made = draft(cues_of("complication"), load_procedure("phaco"))
+    assert "anterior_vitrectomy" in {row.step.code for row in made.rows}
+    told_of = draft(cues_of("questions"), load_procedure("phaco"))
+    assert "anterior_vitrectomy" not in {row.step.code for row in told_of.rows}
 
 
 def test_a_step_never_spoken_of_is_offered_or_left_out() -> None:
@@ -171,7 +177,7 @@ def test_another_operation_is_drafted_thinly_with_a_warning_on_top(code: str) ->
     assert not made.refusal
     assert made.warnings[0].startswith("only ")
     assert all(row.cues for row in made.rows)
-    assert all(row.confidence < 0.65 for row in made.rows)
+    assert all(row.confidence < 0.75 for row in made.rows)
 
 
 def test_a_part_of_an_operation_is_drafted_as_far_as_it_goes() -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from vidseg.cli.library.options import library_option, opened
-from vidseg.cli.options import FILE, Duration, Rate, procedure_option, quiet_option
+from vidseg.cli.options import FILE, length_option, procedure_option, quiet_option, rate_option
 from vidseg.cli.screen import progress_shown, say, show_problems
 
 if TYPE_CHECKING:
@@ -37,11 +37,11 @@ AT_ONCE = 500
     metavar="NAME",
     help="The annotation tables hold many cases each, told apart by this column.",
 )
-@click.option("--case", "case", default="", help="Name of the case, for a single annotation.")
+@click.option("--case", "case", default="", help="Name of the case, for a single one.")
 @click.option("--annotator", default="", help="Who marked these; kept beside other annotators.")
 @procedure_option
-@click.option("--rate", type=Rate(), help="Frame rate, where times are frames or timecode.")
-@click.option("--length", "length_ns", type=Duration(), help="Length of the recording.")
+@rate_option
+@length_option
 @click.option("--despite-errors", is_flag=True, help="Add cases although rows are in error.")
 @library_option
 @quiet_option
@@ -76,7 +76,9 @@ def command(
     from vidseg.model.problem import UsageError
 
     if case and (len(sources) > 1 or case_column):
-        raise UsageError("--case names the case of a single annotation; use --cases for several")
+        raise UsageError("--case names a single case; use --cases for several")
+    if length_ns and (len(sources) > 1 or case_column):
+        raise UsageError("--length is that of a single recording; use --cases for several")
     wanted = GatherOptions.of(
         read_case_table(table) if table else (),
         case_column=case_column,
@@ -105,12 +107,24 @@ def command(
             _show(met, quiet)
             counts["refused"] += met.record is None
             counts["without length"] += bool(met.doubt) and met.record is not None
+            counts["--cases"] += met.listed
+            counts["--rate"] += met.in_frames
             waiting.append(met)
             if len(waiting) >= AT_ONCE:
                 write()
         write()
         say(f"{_sum(counts)} in {library.place}", quiet)
-    return int(counts["refused"] > 0)
+    idle = [
+        f"{option}: {why}"
+        for option, given, why in (
+            ("--cases", table, f"no row of {table} is about any of these cases"),
+            ("--rate", rate, "no row of these annotations is written in frames or timecode"),
+        )
+        if given is not None and not counts[option]
+    ]
+    for sentence in idle:
+        say(f"{sentence}, so it changed nothing")
+    return int(counts["refused"] > 0 or bool(idle))
 
 
 def _show(met: Gathered, quiet: bool) -> None:

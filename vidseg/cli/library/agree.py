@@ -52,12 +52,9 @@ def command(
       vidseg library agree --annotator A --annotator B --out agreement.xlsx
     """
     from vidseg.many.agree import agreement
-    from vidseg.model.problem import UsageError
     from vidseg.model.procedure import Kind
 
-    wanted = filter_of(options)
-    if wanted.steps:
-        raise UsageError("agreement is of whole annotations; leave --step out")
+    wanted = filter_of(options, whole="agreement is")
     with opened(place) as library:
         report = agreement(
             library, wanted, level=Kind(level), tolerances_ns=sorted(set(tolerances_ns))

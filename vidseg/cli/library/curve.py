@@ -17,7 +17,7 @@ from vidseg.cli.library.options import (
     opened,
 )
 from vidseg.cli.library.study_tables import deliver
-from vidseg.cli.options import FILE, Duration, given_without, json_option, quiet_option
+from vidseg.cli.options import FILE, Duration, json_option, quiet_option, refuse_given
 
 
 @click.command("curve")
@@ -35,7 +35,9 @@ from vidseg.cli.options import FILE, Duration, given_without, json_option, quiet
     help="Cases in a bin of experience.",
 )
 @confidence_option
-@click.option("--target", "target_ns", type=Duration(), help="CUSUM and EWMA against this time.")
+@click.option(
+    "--target", "target_ns", type=Duration(some=True), help="CUSUM and EWMA against this time."
+)
 @click.option(
     "--spread",
     type=click.FloatRange(0.01, 3),
@@ -43,7 +45,9 @@ from vidseg.cli.options import FILE, Duration, given_without, json_option, quiet
     show_default=True,
     help="Standard deviation of log time for --target, known from elsewhere.",
 )
-@click.option("--fail-above", "fail_above_ns", type=Duration(), help="LC-CUSUM: longer fails.")
+@click.option(
+    "--fail-above", "fail_above_ns", type=Duration(some=True), help="LC-CUSUM: longer fails."
+)
 @click.option(
     "--acceptable",
     type=click.FloatRange(0.001, 0.9),
@@ -98,16 +102,16 @@ def command(
     from vidseg.many.curve import Watch, curves
     from vidseg.model.problem import UsageError
 
-    if given_without("spread", "target_ns"):
-        raise UsageError("--spread is for --target: give that time as well")
-    if given_without("acceptable", "fail_above_ns") or given_without("margin", "fail_above_ns"):
-        raise UsageError("--acceptable and --margin are for --fail-above: give that time as well")
+    if target_ns is None:
+        refuse_given(["spread"], "is for --target: give that time as well")
+    if fail_above_ns is None:
+        refuse_given(["acceptable", "margin"], "is for --fail-above: give that time as well")
+    if out is None and not as_json:
+        refuse_given(["window"], "shapes the moving median, which only --out and --json hold")
     if window % 2 == 0:
         raise UsageError("--window: an odd number of cases, so that it has a middle")
     if acceptable + margin >= 1:
         raise UsageError("--acceptable and --margin together must stay below 1")
-    if target_ns == 0 or fail_above_ns == 0:
-        raise UsageError("--target and --fail-above must be above 0")
     watch = Watch(
         target_s=None if target_ns is None else target_ns / 1e9,
         spread=spread,

@@ -16,7 +16,7 @@ from vidseg.cli.library.options import (
     opened,
 )
 from vidseg.cli.library.study_tables import deliver
-from vidseg.cli.options import FILE, json_option, quiet_option
+from vidseg.cli.options import FILE, json_option, quiet_option, refuse_given
 
 
 @click.command("durations")
@@ -29,7 +29,7 @@ from vidseg.cli.options import FILE, json_option, quiet_option
     multiple=True,
     default=(5, 10, 90, 95),
     show_default=True,
-    help="Percentiles in the tables; may be repeated.",
+    help="Percentiles in --out and --json; may be repeated.",
 )
 @confidence_option
 @click.option("--out", type=FILE, help="FILE.csv, .parquet or .xlsx, with a data dictionary.")
@@ -56,6 +56,8 @@ def command(
     """
     from vidseg.many.durations import durations
 
+    if out is None and not as_json:
+        refuse_given(["percentiles"], "adds columns that only --out and --json hold")
     wanted = filter_of(options)
     with opened(place) as library:
         report = durations(

@@ -10,6 +10,7 @@ import click
 from vidseg.cli.library.options import filter_of, filter_options, library_option, opened
 from vidseg.cli.options import FILE, quiet_option
 from vidseg.cli.screen import say
+from vidseg.model.problem import UsageError
 
 
 @click.command("export")
@@ -41,6 +42,8 @@ def command(out: Path, partition: bool, place: str, quiet: bool, **options: Any)
     from vidseg.many.export import export_partitioned, export_tables
     from vidseg.many.report import CAUTIONS
 
+    if partition and out.suffix:
+        raise UsageError(f"--partition writes a folder, and --out {out} names a file")
     wanted = filter_of(options)
     with opened(place) as library:
         if partition:

@@ -34,7 +34,7 @@ def command(place: str, as_json: bool, **options: Any) -> None:
     from vidseg.many.export import LISTED
     from vidseg.model.column import picked
 
-    wanted = filter_of(options)
+    wanted = filter_of(options, whole="the list is")
     with opened(place) as library:
         table = list_cases(library, wanted)
         if as_json:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from vidseg.cli.screen import say
+from vidseg.model.problem import UsageError
 
 if TYPE_CHECKING:
     from vidseg.library.filters import Filter
@@ -150,10 +151,15 @@ def filter_options(function: F) -> F:
     return function
 
 
-def filter_of(options: dict[str, Any]) -> Filter:
-    """Take the filter's values out of a command's options."""
+def filter_of(options: dict[str, Any], *, whole: str = "") -> Filter:
+    """Take the filter's values out of a command's options.
+
+    ``whole`` says what is of whole annotations, so that no step can be chosen: UsageError.
+    """
     from vidseg.library.filters import Filter
 
+    if whole and options["steps"]:
+        raise UsageError(f"{whole} of whole annotations; leave --step out")
     names = Filter.__dataclass_fields__
     return Filter(**{name: options.pop(name) for name in list(options) if name in names})
 

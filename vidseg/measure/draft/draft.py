@@ -102,7 +102,9 @@ def draft(
         tuple(replace(clue, cue=spoken[clue.cue].cue) for clue in told.clues),
         told.telling,
         end,
-        warnings=warnings(told.clues, spoken, procedure, course, found),
+        warnings=warnings(
+            told.clues, spoken, procedure, course, [(r.step.code, bool(r.cues)) for r in rows]
+        ),
         suggested=tuple(replace(event, cue=spoken[event.cue].cue) for event in suggested),
     )
 
@@ -126,8 +128,13 @@ def rows_drafted(
     told = understand(said, steps, course, usual, end_s, cell_s, settings, weights)
     lengths = stretched(procedure, usual, _work_s(told, said, end_s), settings)
     words = over_gap(told.running, told.share, settings.share, settings.most)
+    usually = np.array([step.code in course for step in steps])[:, None]
+    # Steps beside the course are rare: few speakers taught them, so that the vocabulary's own
+    # terms count fully, and what was learned never speaks against them.
+    words = np.where(usually, words, np.maximum(words, 0.0))
+    weigh = np.where(usually, settings.clues, settings.beside_clues)
     nats = settings.learned * cell_s * words
-    nats += settings.clues * told.spread_out(said, lengths, cell_s, settings)
+    nats += weigh * told.spread_out(said, lengths, cell_s, settings)
     slots, asides = slots_and_asides(procedure, steps, nats, lengths, settings)
     visits = best_path(nats, slots, asides, cell_s, settings)
     rows = rows_of(visits, told, said, steps, course, nats, cell_s, weights)

@@ -20,7 +20,7 @@ from vidseg.model.procedure import Kind, Procedure, Step, fold
 COMPLICATION = "complication"
 LIMIT = 0.65
 """Confidence from which an event is a row; below, it is a suggestion (our choice)."""
-WORD = 84
+WORD = 80
 """Likeness, in percent, of each telling word of a complication's term to a word heard."""
 SURE = 0.86
 """Likeness from which a term of an event counts, drugs' names aside: events are rare."""

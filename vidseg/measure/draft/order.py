@@ -60,8 +60,14 @@ def best_path(
     cells = nats.shape[1]
     places = len(slots) + 1
     total = np.concatenate([np.zeros((len(nats), 1)), np.cumsum(nats, axis=1)], axis=1)
+    # Where nothing at all speaks for a step, no visit beside the course can pay: not looked at.
+    spoken = np.concatenate([np.zeros((len(nats), 1)), np.cumsum(nats > 0, axis=1)], axis=1)
     skips = np.array([0.0, *np.cumsum([slot.skip for slot in slots])])
     gaps = _gap_costs(cell_s, settings)
+    # after: a visit ends at t, the course passed up to that place. ready: a gap ends there too.
+    # entry: a slot begins at t, the places before it that were left out paid for. A step's length
+    # is not in the state: each visit is closed over all its lengths at once, which keeps the
+    # search exact at (places + steps) x cells x lengths.
     after = np.full((places, cells + 1), -np.inf)
     ready = np.full((places, cells + 1), -np.inf)
     came: list[list[tuple[int, int, int] | None]] = [[None] * (cells + 1) for _ in range(places)]
@@ -79,6 +85,8 @@ def best_path(
             reach = min(t, len(prior) - 1)
             if reach < 1:
                 continue
+            # Evidence of a visit is a difference of running totals, so its start can be told apart
+            # from its end, and only the start is searched.
             starts = entry[j, t - reach : t][::-1] - total[row, t - reach : t][::-1]
             worth = starts + prior[1 : reach + 1]
             latest = int(np.argmax(worth))
@@ -88,8 +96,9 @@ def best_path(
                 came[j + 1][t] = (row, t - latest - 1, int(entered[j, t - latest - 1]))
         for number, (row, prior) in enumerate(side):
             reach = min(t, len(prior) - 1)
-            if reach < 1 or total[row, t] <= total[row, t - reach]:
+            if reach < 1 or spoken[row, t] <= spoken[row, t - reach]:
                 continue
+            # A visit beside the course leaves the place where it was: all places at once.
             starts = ready[:, t - reach : t][:, ::-1] - total[row, t - reach : t][::-1]
             worth = starts + prior[1 : reach + 1]
             best_each = np.argmax(worth, axis=1)
@@ -110,6 +119,7 @@ def best_path(
         distant = far - settings.gap_most > ready[:, t]
         ready[distant, t] = far[distant] - settings.gap_most
         waited[distant, t] = far_from[distant]
+        # Taken now, from the gap that ends here, so that no slot of zero length is between.
         for j in range(len(slots)):
             choice = ready[: j + 1, t] - (skips[j] - skips[: j + 1])
             nearest = int(np.argmax(choice))

@@ -103,7 +103,7 @@ def _aside_cost(
 ) -> float:
     """Give the cost of a visit beside the course when ``place`` places have been passed."""
     passed = set(course[:place])
-    cost = settings.again
+    cost = settings.again if step.code in course else settings.beside
     if step.code in course and step.code not in passed:
         cost = settings.early
     elif step.code in passed and not step.repeats:

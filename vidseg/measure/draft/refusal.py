@@ -46,18 +46,21 @@ def warnings(
     spoken: Sequence[Utterance],
     procedure: Procedure,
     course: Sequence[str],
-    drafted: Sequence[str],
+    drafted: Sequence[tuple[str, bool]],
 ) -> tuple[str, ...]:
-    """Say what to beware of, once for the whole draft; ``drafted`` are codes in order of time."""
+    """Say what to beware of, once for the whole draft.
+
+    ``drafted`` are the rows' codes in order of time, with whether the step was spoken of.
+    """
     steps = set(course)
-    told = steps & spoken_of(clues)
+    told = {code for code, spoken_of in drafted if spoken_of and code in steps}
     found = []
     if len(told) < FEW * len(steps):
         found.append(f"only {len(told)} of {len(steps)} usual steps are spoken of")
     share = in_order(clues, course, spoken)
     back = [
         f"{procedure.step(b).name} after {procedure.step(a).name}"
-        for a, b in pairwise(drafted)
+        for a, b in pairwise([code for code, _ in drafted])
         if course.count(a) == course.count(b) == 1 and course.index(b) < course.index(a)
     ]
     if back or (share is not None and share < IN_ORDER):

@@ -36,6 +36,8 @@ class DraftWeights:
     skip: float = 3.1
     skip_optional: float = 3.0
     again: float = 2.5
+    beside: float = 3.0
+    beside_clues: float = 1.0
     early: float = 4.0
     gap_free: float = 16.0
     gap_each: float = 0.037

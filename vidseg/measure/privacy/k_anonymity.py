@@ -43,6 +43,11 @@ def group_sizes(own: Values, others: Sequence[Values]) -> tuple[Group, ...]:
     )
 
 
+def is_number(value: str) -> bool:
+    """Say whether a covariate's value is a number, so that it can be told as a range."""
+    return _NUMBER.fullmatch(value.strip()) is not None
+
+
 def coarse(name: str, value: str, width: Decimal | None) -> str:
     """Give a number as the range of ``width`` it lies in (``"60-69"``, ``"4.5 to under 5"``).
 
@@ -51,7 +56,7 @@ def coarse(name: str, value: str, width: Decimal | None) -> str:
     """
     if width is not None and width <= 0:
         raise ValueError(f"a range must be wider than 0, not {width}")
-    if not _NUMBER.fullmatch(value.strip()):
+    if not is_number(value):
         return value
     number = Decimal(value.strip())
     if _AGE.fullmatch(name) and number > OLDEST:
@@ -74,4 +79,4 @@ def _key(row: Values, names: Sequence[str]) -> tuple[str | None, ...]:
 def _same(value: str) -> str:
     """Write numbers that are equal alike: 4.50 and 4.5."""
     text = value.strip()
-    return f"{Decimal(text).normalize():f}" if _NUMBER.fullmatch(text) else text
+    return f"{Decimal(text).normalize():f}" if is_number(text) else text

@@ -24,6 +24,11 @@ class Sifted:
     allowed: bool
 
 
+def folded(text: str) -> str:
+    """Write a finding as it is compared with what a person allows."""
+    return text.strip().casefold()
+
+
 class Sieve:
     """Checks text after text and keeps what it ``found``.
 
@@ -33,13 +38,13 @@ class Sieve:
 
     def __init__(self, known: Collection[str] = (), allowed: Collection[str] = ()) -> None:
         self.known = known
-        self.allowed = {text.strip().casefold() for text in allowed}
+        self.allowed = set(map(folded, allowed))
         self.found: list[Sifted] = []
 
     def passes(self, text: str, where: str) -> bool:
         """Check one text; False where something in it is not allowed, and then nothing of it is."""
         found = find_identifiers(text, self.known)
-        allowed = all(one.text.strip().casefold() in self.allowed for one in found)
+        allowed = all(folded(one.text) in self.allowed for one in found)
         self.found += [Sifted(where, text, one, allowed) for one in found]
         return allowed
 
