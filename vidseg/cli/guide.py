@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from importlib.resources import files
 
@@ -25,6 +26,12 @@ TOPICS = (
 def page_text(topic: str) -> str:
     """Give the Markdown text of a page of ``TOPICS``."""
     return files("vidseg").joinpath("guide", f"{topic}.md").read_text(encoding="utf-8")
+
+
+def without_links(text: str) -> str:
+    """Name pages by their command: links lead within the repository, where no terminal stands."""
+    text = re.sub(r"\[([^\]]+)\]\((\w+)\.md\)", r"\1 (`vidseg guide \2`)", text)
+    return re.sub(r"\[([^\]]+)\]\(#[^)]*\)", r"\1", text)
 
 
 class Topic(click.ParamType[str]):
@@ -72,5 +79,5 @@ def command(topic: str | None) -> int:
     from rich.markdown import Markdown
 
     console = Console()
-    console.print(Markdown(text), width=min(console.width, 100))
+    console.print(Markdown(without_links(text)), width=min(console.width, 100))
     return 0

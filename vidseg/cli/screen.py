@@ -54,7 +54,8 @@ def say(text: str, quiet: bool = False) -> None:
 def show_problems(problems: Iterable[Problem], quiet: bool = False, *, guide: bool = True) -> None:
     """Print problems on stderr, errors first; with ``quiet`` the notes are left out.
 
-    With ``guide``, and unless ``quiet``, the pages that say more on them are named at the end.
+    With ``guide``, and unless ``quiet``, the pages that say more on them are named at the end, each
+    once in a command.
     """
     order, pages = list(Severity), dict[str, None]()
     for problem in sorted(problems, key=lambda p: order.index(p.severity)):
@@ -66,10 +67,12 @@ def show_problems(problems: Iterable[Problem], quiet: bool = False, *, guide: bo
         click.echo(
             f"{place + ': ' if place else ''}{mark} [{problem.code}] {problem.message}", err=True
         )
-    if pages and guide and not quiet:
-        click.echo(
-            f"more on these: {', '.join(f'vidseg guide {page}' for page in pages)}", err=True
-        )
+    if guide and not quiet:
+        context = click.get_current_context(silent=True)
+        named: set[str] = context.meta.setdefault(f"{__name__}.named", set()) if context else set()
+        if new := [f"vidseg guide {page}" for page in pages if page not in named]:
+            click.echo(f"more on these: {', '.join(new)}", err=True)
+        named |= set(pages)
 
 
 def count_problems(problems: Sequence[Problem]) -> str:
