@@ -184,3 +184,43 @@ def test_without_a_scheduler_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None
     address = f"tcp://127.0.0.1:{free_port()}"
     with pytest.raises(UsageError, match="no scheduler answers"), cluster_engine.joined(address):
         pass
+
+
+def listening() -> list[int]:
+    """Ports on which this process and its children take calls."""
+    psutil = pytest.importorskip("psutil", reason="psutil is not installed")
+    here = psutil.Process()
+    return [
+        connection.laddr.port
+        for process in (here, *here.children(recursive=True))
+        for connection in process.net_connections("tcp")
+        if connection.status == psutil.CONN_LISTEN
+    ]
+
+
+def answer_to_a_stranger(port: int) -> bytes:
+    with socket.create_connection(("127.0.0.1", port), timeout=10) as caller:
+        caller.sendall(b"GET /json/identity.json HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        try:
+            return caller.recv(64)
+        except ConnectionResetError:
+            return b""
+
+
+def test_nobody_else_speaks_to_a_local_cluster() -> None:
+    distributed = pytest.importorskip("distributed", reason="distributed is not installed")
+    before = set(listening())
+    with cluster_engine.local_cluster(1) as engine:
+        assert engine.executor.submit(sum, [1, 2]).result(timeout=60) == 3
+        ports = set(listening()) - before
+        assert len(ports) == 3  # the scheduler, a worker and its keeper; no page of any of them
+        for port in ports:
+            assert not answer_to_a_stranger(port).startswith(b"HTTP")
+            for address, security in (
+                (f"tcp://127.0.0.1:{port}", None),
+                (f"tls://127.0.0.1:{port}", distributed.security.Security.temporary()),
+            ):
+                with pytest.raises((OSError, TimeoutError)):
+                    distributed.Client(
+                        address, security=security, timeout=5, set_as_default=False
+                    ).close()

@@ -36,8 +36,13 @@ def joined(address: str) -> Iterator[Engine]:
 
 @contextmanager
 def local_cluster(count: int) -> Iterator[Engine]:
-    """Start a scheduler and ``count`` workers on this machine for the block."""
+    """Start a scheduler and ``count`` workers on this machine for the block.
+
+    Who may speak to a scheduler may run code in its workers, and on a shared machine everybody
+    reaches its ports: so keys made for the block alone are asked of all, and no page is served.
+    """
     distributed = _distributed()
+    security = distributed.security.Security.temporary()
     with (
         _quiet(),
         distributed.LocalCluster(
@@ -46,15 +51,18 @@ def local_cluster(count: int) -> Iterator[Engine]:
             processes=True,
             host="127.0.0.1",
             dashboard_address=None,
+            security=security,
             preload="vidseg.batch.processes",
         ) as cluster,
         distributed.Client(cluster, set_as_default=False) as client,
     ):
+        cluster.scheduler.http_server.stop()
         yield _engine(client, f"a cluster of {count} workers here", distributed)
 
 
 def _distributed() -> Any:
     try:
+        import cryptography  # noqa: F401  what distributed.security makes keys with
         import distributed
     except ModuleNotFoundError:
         raise UsageError("a cluster needs Dask: pip install 'vidseg[dask]'") from None

@@ -92,8 +92,9 @@ def _begin() -> None:
         threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
 
 
-def dask_setup(_worker: object) -> None:
+def dask_setup(worker: Any) -> None:
     """Prepare a worker of a cluster of this machine; Dask calls this when one starts."""
+    worker.http_server.stop()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     lower_process_priority()
 
