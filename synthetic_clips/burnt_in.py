@@ -19,11 +19,14 @@ from synthetic_clips.write import write_recording
 
 Picture = npt.NDArray[np.uint8]
 
-KINDS = ("text", "clock", "logo", "scroller", "jumper")
+KINDS = ("text", "clock", "logo", "scroller", "jumper", "blinker", "drifter")
 """Standing text; a running date and time; a mark of plain shapes; text that runs from right to
-left; text that jumps to another place every ``HOLD_S`` seconds."""
+left; text that jumps to another place every ``HOLD_S`` seconds; text that is there every other
+second; text that drifts to and fro as a label on something in the scene does."""
 
 HOLD_S = 5.0
+DRIFT, DRIFT_S = 0.08, 7.0
+"""A drifter swings by so much of the picture's width, in so many seconds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +66,11 @@ def ink(thing: BurntIn, number: int, size: tuple[int, int], rate: float) -> Pict
     elif thing.kind == "jumper":
         rng = np.random.default_rng(int((number - thing.first) / rate / HOLD_S))
         x, y = (int(rng.integers(0, max(1, side // 2))) for side in size)
+    elif thing.kind == "blinker" and int((number - thing.first) / rate) % 2:
+        return canvas
+    elif thing.kind == "drifter":
+        swing = np.sin(2 * np.pi * (number - thing.first) / rate / DRIFT_S)
+        x, y = x + round(DRIFT * size[0] * swing), y + round(DRIFT * size[1] / 2 * swing)
     if thing.kind == "logo":
         _logo(canvas, x, y, thing.height)
         return canvas

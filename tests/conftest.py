@@ -34,6 +34,22 @@ def patience_s() -> float:
     return PATIENCE_S
 
 
+@pytest.fixture(autouse=True)
+def _pictures_are_not_read(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Reading takes a third of a second a picture: tests that are about it ask for ``reading``."""
+    if "reading" not in request.fixturenames:
+        monkeypatch.setattr("vidseg.media.picture.text_reader.can_read", lambda: False)
+
+
+@pytest.fixture
+def reading() -> None:
+    """Read pictures, or skip where the recogniser is not installed."""
+    from vidseg.media.picture.text_reader import can_read
+
+    if not can_read():
+        pytest.skip("the text extra is not installed: pip install '.[text]'")
+
+
 def _wait_for(condition: Callable[[], object]) -> None:
     until = time.monotonic() + PATIENCE_S
     while not condition():

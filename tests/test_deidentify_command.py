@@ -102,7 +102,7 @@ def seen(monkeypatch: pytest.MonkeyPatch) -> Callable[[Screening], None]:
     """Let a look find what a test wants to decide on."""
 
     def find(look: Screening) -> None:
-        monkeypatch.setattr("vidseg.sharing.deidentify.find_look", lambda *_: look)
+        monkeypatch.setattr("vidseg.sharing.deidentify.find_look", lambda *_, **__: look)
 
     return find
 

@@ -91,6 +91,11 @@ class Width(click.ParamType[tuple[str, Decimal]]):
 )
 @click.option("--mask-overlays", is_flag=True, help="Cover all burnt-in text that is found.")
 @click.option(
+    "--no-reading",
+    is_flag=True,
+    help="Do not read pictures for writing, where the text extra is installed: it takes long.",
+)
+@click.option(
     "--excluded",
     type=click.Choice(["blank", "cut", "keep"]),
     default="blank",
@@ -155,6 +160,7 @@ def command(
     masks: tuple[Mask, ...],
     mask_file: Path | None,
     mask_overlays: bool,
+    no_reading: bool,
     excluded: Literal["blank", "cut", "keep"],
     unlike: Literal["blank", "cut"] | None,
     looked: bool,
@@ -196,6 +202,7 @@ def command(
       vidseg deidentify case.toml --for research --out shared --coarsen age=10 --looked
     """
     from vidseg.formats.mask_list import read_masks
+    from vidseg.media.picture.text_reader import INSTALL, can_read
     from vidseg.reading import read_case_files
     from vidseg.sharing.deidentify import deidentify
     from vidseg.sharing.options import ShareOptions, require_consent
@@ -211,12 +218,15 @@ def command(
     if silence_heard and not transcribe:
         raise click.UsageError("--silence-heard silences what --transcribe finds: give both")
     listed = read_masks(mask_file) if mask_file else ()
+    if no_reading and not can_read():
+        raise click.UsageError(f"--no-reading: nothing is read anyhow; reading needs {INSTALL}")
     if mask_file and not listed:
         raise click.UsageError(f"--masks {mask_file}: there is no rectangle in it")
     options = ShareOptions(
         purpose=Purpose(purpose),
         masks=(*masks, *listed),
         mask_overlays=mask_overlays,
+        read_pictures=can_read() and not no_reading,
         excluded=excluded,
         unlike=unlike or "",
         looked=looked,

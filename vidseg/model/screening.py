@@ -9,12 +9,13 @@ from vidseg.model.span import Span
 
 @dataclass(frozen=True, slots=True)
 class Overlay:
-    """A rectangle of the picture that stands still while the scene moves: text, a clock, a logo.
+    """A rectangle of the picture with writing in it: text, a clock, or a logo.
 
     ``x``, ``y``, ``width``, ``height`` are px of the upright picture, padded so that its ink lies
     within. ``span`` (case time, ns) is when it was seen, widened to the pictures looked at before
     and after. ``score`` goes from 0 to 1 and is a suspicion, not a probability. ``frames`` are
-    case-wide numbers of frames that show it, for a person to look at.
+    case-wide numbers of frames that show it, for a person to look at. ``words`` is what a
+    recogniser read there, empty where none did; writing that moves keeps within the rectangle.
     """
 
     x: int
@@ -24,6 +25,7 @@ class Overlay:
     span: Span
     score: float
     frames: tuple[int, ...]
+    words: str = ""
 
 
 @dataclass(frozen=True, slots=True)

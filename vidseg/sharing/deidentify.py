@@ -58,7 +58,11 @@ def deidentify(
     folder = OutputFolder(out)
     try:
         _refuse_strangers(folder)
-        look = find_look(result.recording, lambda done: progress("looking it over", done))
+        look = find_look(
+            result.recording,
+            lambda done: progress("looking it over", done),
+            read=options.read_pictures,
+        )
         hiding = decide(result, options, look)
         if hiding.undecided:
             show_look(result, look, folder, progress)

@@ -72,7 +72,7 @@ def decide(result: CaseResult, options: ShareOptions, look: Screening) -> Hiding
     undecided = (
         *(
             f"burnt-in text, perhaps, at {o.x},{o.y},{o.width},{o.height} px, "
-            f"{_span(o.span)} (score {o.score:.2f})"
+            f"{_span(o.span)} (score {o.score:.2f}{f', reads “{o.words}”' if o.words else ''})"
             for o in overlays
         ),
         *(f"{_span(v.span)} looks unlike the rest: {v.why}" for v in unlike),

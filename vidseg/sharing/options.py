@@ -30,7 +30,7 @@ class ShareOptions:
     the rest may stay. ``keep_sound`` is the reason, or empty. ``others`` are the covariates of
     the cases to count groups in, None where there are none to count in. ``heard`` is what a
     recogniser heard in a sound that is kept; ``silence_heard`` silences what in it may identify
-    someone. Raises UsageError for
+    someone. ``read_pictures``: the look reads pictures too. Raises UsageError for
     silence in a sound that is not kept, and for a new id that no case can have.
     """
 
@@ -58,6 +58,7 @@ class ShareOptions:
     others: tuple[Mapping[str, str], ...] | None = None
     heard: Transcript | None = None
     silence_heard: bool = False
+    read_pictures: bool = False
 
     def __post_init__(self) -> None:
         if self.silenced and not self.keep_sound:

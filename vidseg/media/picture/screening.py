@@ -1,4 +1,7 @@
-"""A sparse look over a recording: burnt-in text, and spans unlike the microscope's usual view.
+"""A look over a recording: writing in the picture, and spans unlike the microscope's usual view.
+
+What stands still while the scene moves is found by its edges; where a recogniser is installed,
+pictures are also read, much closer together.
 
 What is found is a suspicion for a person to look at; nothing found is no proof.
 """
@@ -7,6 +10,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import groupby
 from math import ceil, floor
 
@@ -22,6 +26,8 @@ from vidseg.media.picture.static_overlays import (
     gathered,
     presence,
 )
+from vidseg.media.picture.text_reader import INSTALL
+from vidseg.media.picture.written_words import BRIEFEST_NS, find_words
 from vidseg.model.clock import NS, format_time
 from vidseg.model.progress import Progress
 from vidseg.model.recording import Recording
@@ -54,16 +60,23 @@ only if the place, with the third share of its height around it, changes in the 
 SHOWN = 3
 """Frames named for crops."""
 
+STANDING_SHARE = 0.15
+"""So much of the time goes into what stands, where pictures are read as well."""
+
 A_PERSON = "a person must look at the whole recording before it is passed on"
 
 
-def find_look(recording: Recording, progress: Progress | None = None) -> Screening:
-    """Look sparsely over ``recording`` for burnt-in text and for views unlike the usual one.
+def find_look(
+    recording: Recording, progress: Progress | None = None, *, read: bool = False
+) -> Screening:
+    """Look over ``recording`` for burnt-in text and for views unlike the usual one.
 
-    ``progress`` gets the fraction done. Raises MediaError for a file that cannot be opened.
+    With ``read``, which needs ``text_reader.can_read``, pictures are read as well. ``progress``
+    gets the fraction done. Raises MediaError for a file that cannot be opened.
     """
     report = progress or (lambda _: None)
-    samples = take_samples(recording, lambda done: report(0.7 * done))
+    share = STANDING_SHARE if read else 1.0
+    samples = take_samples(recording, lambda done: report(0.7 * share * done))
     overlays: list[Overlay] = []
     remarks: list[str] = []
     for _, group in groupby(samples, key=lambda sample: (sample.full, sample.gray.shape)):
@@ -71,10 +84,13 @@ def find_look(recording: Recording, progress: Progress | None = None) -> Screeni
         found, said = _overlays(recording, some)
         overlays += found
         remarks += said
-        report(0.7 + 0.3 * (samples.index(some[-1]) + 1) / len(samples))
+        report(share * (0.7 + 0.3 * (samples.index(some[-1]) + 1) / len(samples)))
+    if read:
+        words = find_words(recording, lambda done: report(share + (1 - share) * done))
+        overlays = united(overlays, words)
     views, said = unlike_views(recording, samples)
     remarks += said
-    remarks += _limits(recording, samples)
+    remarks += _limits(recording, samples, read)
     overlays.sort(key=lambda o: (o.span.start, o.y, o.x))
     report(1.0)
     return Screening(tuple(overlays), views, tuple(remarks))
@@ -192,11 +208,49 @@ def _still(
     ]
 
 
-def _limits(recording: Recording, samples: Sequence[SparsePicture]) -> list[str]:
-    apart = recording.length / max(1, len(samples)) / NS
+def united(standing: Sequence[Overlay], words: Sequence[Overlay]) -> list[Overlay]:
+    """Give what stands and what was read, each once: what lies wholly in another goes into it."""
+    held = [(one, next((big for big in standing if _holds(big, one)), None)) for one in words]
+    texts: dict[Overlay, list[str]] = {}
+    for one, big in held:
+        if big is not None:
+            texts.setdefault(big, []).append(one.words)
+    own = [one for one, big in held if big is None]
     return [
-        f"one picture every {apart:.1f} s was looked at, {len(samples)} in all; text shown for "
-        f"less than about {2 * BLOCK * apart:.0f} s, text that moves, and text that comes and goes "
-        "between two key frames where nothing else moves, is not looked for; "
-        f"{A_PERSON}"
+        *(
+            replace(one, words=" ".join(dict.fromkeys(texts.get(one, ()))))
+            for one in standing
+            if not any(_holds(big, one) for big in own)
+        ),
+        *own,
+    ]
+
+
+def _holds(big: Overlay, small: Overlay) -> bool:
+    return (
+        big.x <= small.x
+        and big.y <= small.y
+        and big.x + big.width >= small.x + small.width
+        and big.y + big.height >= small.y + small.height
+        and big.span.start <= small.span.start
+        and big.span.end >= small.span.end
+    )
+
+
+def _limits(recording: Recording, samples: Sequence[SparsePicture], read: bool) -> list[str]:
+    apart = recording.length / max(1, len(samples)) / NS
+    standing = (
+        f"one picture every {apart:.1f} s was looked at for what stands still, "
+        f"{len(samples)} in all"
+    )
+    if read:
+        return [
+            f"{standing}; a picture every {BRIEFEST_NS / NS:g} s was read; writing that is shown "
+            "for less, that lies aslant or upright, of letters lower than about a fiftieth of the "
+            "picture, or hardly brighter than what lies behind it, can be missed; " + A_PERSON
+        ]
+    return [
+        f"{standing}; text shown for less than about {2 * BLOCK * apart:.0f} s, text that moves, "
+        "and text that comes and goes between two key frames where nothing else moves, is not "
+        f"looked for ({INSTALL} has pictures read as well); {A_PERSON}"
     ]

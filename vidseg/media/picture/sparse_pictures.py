@@ -112,12 +112,21 @@ def _frames(
 
 
 def _sample(frame: VideoFrame, part: Part, number: int, key: int, at: int) -> SparsePicture:
-    scale = min(1.0, LONG_SIDE / max(frame.width, frame.height))
-    width, height = (max(8, round(side * scale)) for side in (frame.width, frame.height))
-    rgb = frame.reformat(width, height, "rgb24", interpolation="AREA").to_ndarray()
-    picture = upright(np.asarray(rgb, np.uint8), part.rotation)
+    picture = averaged_down(frame, part, LONG_SIDE)
     gray = np.asarray(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), np.uint8)
     small = np.asarray(cv2.resize(picture, SMALL, interpolation=cv2.INTER_AREA), np.uint8)
+    return SparsePicture(number, key, at, size_upright(frame, part), gray, small)
+
+
+def averaged_down(frame: VideoFrame, part: Part, side: int) -> Picture:
+    """Give the upright picture in RGB, shape (h, w, 3), neither side longer than ``side`` px."""
+    scale = min(1.0, side / max(frame.width, frame.height))
+    width, height = (max(8, round(length * scale)) for length in (frame.width, frame.height))
+    rgb = frame.reformat(width, height, "rgb24", interpolation="AREA").to_ndarray()
+    return upright(np.asarray(rgb, np.uint8), part.rotation)
+
+
+def size_upright(frame: VideoFrame, part: Part) -> tuple[int, int]:
+    """Give width and height (px) of the whole picture as it is shown."""
     turned = part.rotation % 180 != 0
-    full = (frame.height, frame.width) if turned else (frame.width, frame.height)
-    return SparsePicture(number, key, at, full, gray, small)
+    return (frame.height, frame.width) if turned else (frame.width, frame.height)
