@@ -2,6 +2,9 @@
 
 import hashlib
 import json
+import shutil
+import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
@@ -11,7 +14,7 @@ import numpy as np
 import pytest
 
 from vidseg.export.document import digest
-from vidseg.export.folder import OutputFolder
+from vidseg.export.folder import OutputFolder, output_folder
 from vidseg.model.problem import UsageError
 from vidseg.model.span import Span, Spans
 
@@ -156,3 +159,93 @@ def test_digest_tells_documents_apart(tmp_path: Path) -> None:
 
 def known_hash(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def made_once(out: Path) -> None:
+    folder = OutputFolder(out)
+    folder.make("old", ["a.txt"], writing("old", []))
+    folder.finish()
+
+
+class KilledError(BaseException):
+    """Stands for the end of the process: nothing catches it."""
+
+
+@pytest.mark.parametrize("renames", [0, 1, 2])
+def test_killed_at_the_end_nothing_of_the_users_is_lost(
+    renames: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+    made_once(out)
+    (out / "mine.txt").write_text("mine", encoding="utf-8")
+    left = [renames]
+    rename = Path.rename
+
+    def until_killed(self: Path, target: Path) -> Path:
+        if self.name.startswith((".out", "out")):
+            if not left[0]:
+                raise KilledError
+            left[0] -= 1
+        return rename(self, target)
+
+    def killed(*_: object) -> None:
+        raise KilledError
+
+    folder = OutputFolder(out)
+    folder.make("new", ["a.txt"], writing("new", []))
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "rename", until_killed)
+        patch.setattr(shutil, "rmtree", killed)
+        with pytest.raises(KilledError):
+            folder.finish()
+    again = OutputFolder(out)
+    assert (out / "mine.txt").read_text(encoding="utf-8") == "mine"
+    again.make("new", ["a.txt"], writing("new", []))
+    again.finish()
+    assert {p.name for p in out.iterdir()} >= {"a.txt", "mine.txt", "manifest.json"}
+    assert (out / "a.txt").read_text(encoding="utf-8") == "new"
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+def test_an_earlier_folder_that_stays_is_told_and_goes_with_the_next_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+    made_once(out)
+
+    def denied(path: Path) -> None:
+        raise PermissionError(13, "Permission denied", str(path))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(shutil, "rmtree", denied)
+        folder = OutputFolder(out)
+        folder.make("new", ["a.txt"], writing("new", []))
+        folder.finish()
+    assert str(tmp_path / ".out.old") in folder.notes[0]
+    assert "Permission denied" in folder.notes[0]
+    made_once(out)
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+def test_two_at_once_the_second_is_told_who_writes(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    hold = (
+        "import sys, pathlib; from vidseg.export.folder import output_folder\n"
+        "with output_folder(pathlib.Path(sys.argv[1])):\n"
+        "    print('held', flush=True); sys.stdin.read()"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", hold, str(out)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+    ) as other:  # fmt: skip
+        assert other.stdin
+        assert other.stdout
+        assert other.stdout.readline() == "held\n"
+        with pytest.raises(UsageError, match=f"process {other.pid} on .* wait"), output_folder(out):
+            pass
+        other.stdin.close()
+        assert other.wait() == 0
+    with output_folder(out) as folder:
+        folder.make("k", ["a.txt"], writing("x", []))
+        folder.finish()
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]

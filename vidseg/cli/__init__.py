@@ -6,6 +6,7 @@ used (one message, no traceback); 130 stopped with Ctrl-C.
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
 
@@ -13,6 +14,7 @@ import click
 
 from vidseg import __version__
 from vidseg.cli.door import Door
+from vidseg.disk.trouble import trouble, what_to_do
 from vidseg.model.problem import VidsegError
 from vidseg.pipeline.outputs import OUTPUTS
 
@@ -93,4 +95,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return 0
+    except OSError as error:  # what a command had nothing better to say about
+        where = f"{os.fsdecode(error.filename)}: " if error.filename else ""
+        click.echo(f"vidseg: {where}{trouble(error)}; {what_to_do(error)}", err=True)
+        return 2
     return outcome if isinstance(outcome, int) else 0

@@ -6,6 +6,7 @@ file away either, ``sync`` what was written aside and then ``put_in_place``.
 
 from __future__ import annotations
 
+import io
 import os
 import shutil
 import sys
@@ -13,7 +14,14 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import IO
+from typing import IO, Protocol
+
+
+class Encodable(Protocol):
+    """A picture that can be encoded, as Pillow's can."""
+
+    def save(self, fp: IO[bytes], format: str, **params: object) -> None:
+        """Encode the picture into ``fp``."""
 
 
 def aside_of(path: Path) -> Path:
@@ -44,6 +52,17 @@ def write_text_aside(path: Path, text: str) -> None:
     """Write ``text`` as UTF-8 with ``\\n`` line ends to ``path``, aside and renamed."""
     with written_aside(path) as aside:
         aside.write_text(text, encoding="utf-8", newline="\n")
+
+
+def write_jpeg_aside(path: Path, image: Encodable, **options: object) -> None:
+    """Write a picture as JPEG, aside and renamed; ``options`` go to the encoder.
+
+    It is encoded in memory: libjpeg, given a file, does not say that the disk took only a part.
+    """
+    memory = io.BytesIO()
+    image.save(memory, "JPEG", **options)
+    with written_aside(path) as aside:
+        aside.write_bytes(memory.getvalue())
 
 
 def sync(file: IO[bytes] | IO[str]) -> None:

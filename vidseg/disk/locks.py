@@ -6,10 +6,12 @@ Such a lock binds only those who ask for it: anybody may still read the file.
 from __future__ import annotations
 
 import errno
+import os
+import platform
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
@@ -62,6 +64,30 @@ def locked(path: Path, patience_s: float = 0.0) -> Iterator[bool]:
                     raise
             time.sleep(AGAIN_S)
         yield known
+
+
+@contextmanager
+def locked_meanwhile(path: Path) -> Iterator[bool]:
+    """Hold a lock as ``locked`` does, on a file that is not there before and after.
+
+    The file says who holds it. Raises InUseError, OSError.
+    """
+    while True:
+        with locked(path) as known:
+            if not path.exists():  # its holder took it away between our opening and locking it
+                continue
+            path.write_text(f"process {os.getpid()} on {platform.node()}\n", encoding="utf-8")
+            try:
+                yield known
+            finally:
+                _take_away(path)
+        _take_away(path)
+        return
+
+
+def _take_away(path: Path) -> None:
+    with suppress(OSError):  # Windows lets no open file go: then it goes once it is closed
+        path.unlink(missing_ok=True)
 
 
 if sys.platform == "win32":

@@ -10,7 +10,7 @@ from typing import Any
 from PIL import Image
 
 from vidseg import __version__
-from vidseg.disk.atomic_write import written_aside
+from vidseg.disk.atomic_write import write_jpeg_aside
 from vidseg.export.facts_json import recording_facts
 from vidseg.export.tables import csv_text
 from vidseg.media.picture.still import shown
@@ -140,8 +140,7 @@ def write_thumbnails(
             picture.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX), Image.Resampling.LANCZOS)
             for name in wanted[base + index]:
                 path = folder / name
-                with written_aside(path) as aside:
-                    picture.save(aside, "JPEG", quality=QUALITY)
+                write_jpeg_aside(path, picture, quality=QUALITY)
                 written.append(path)
             if progress is not None:
                 progress(len(written) / sum(len(names) for names in wanted.values()))

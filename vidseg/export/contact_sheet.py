@@ -10,7 +10,7 @@ from statistics import median
 
 from PIL import Image, ImageDraw, ImageFont
 
-from vidseg.disk.atomic_write import written_aside
+from vidseg.disk.atomic_write import write_jpeg_aside
 from vidseg.export.stills import Still
 from vidseg.model.clock import format_time
 from vidseg.model.problem import UsageError
@@ -92,8 +92,7 @@ def write_contact_sheet(stills: Sequence[Still], timing: Timing, out: Path) -> N
                 below = _write_lines(draw, x, below, [text], font, size, colour)
         y += height
     _write_lines(draw, MARGIN, y, caution, text_font, TEXT_PX, QUIET)
-    with written_aside(out) as aside:
-        sheet.save(aside, "JPEG", quality=92, subsampling=0, optimize=True)
+    write_jpeg_aside(out, sheet, quality=92, subsampling=0, optimize=True)
 
 
 def _facts(stills: Sequence[Still], timing: Timing) -> str:

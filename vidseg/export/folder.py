@@ -11,13 +11,16 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
 from vidseg.disk.atomic_write import write_text_aside
 from vidseg.disk.digests import STAMPS, KnownHashes
+from vidseg.disk.locks import InUseError, locked_meanwhile
+from vidseg.disk.trouble import trouble
 from vidseg.export.document import digest
 from vidseg.model.problem import UsageError
 from vidseg.model.progress import Progress
@@ -47,14 +50,46 @@ def read_manifest(folder: Path) -> dict[str, Entry]:
         return {}
 
 
+@contextmanager
+def output_folder(out: Path) -> Iterator[OutputFolder]:
+    """Give the folder to write to, kept from every other process meanwhile.
+
+    Raises UsageError where another one writes to it, and for a folder not ours.
+    """
+    holder = out.with_name(f".{out.name}.lock")
+    try:
+        holder.parent.mkdir(parents=True, exist_ok=True)
+        with locked_meanwhile(holder):
+            yield OutputFolder(out)
+    except InUseError:
+        raise UsageError(
+            f"another vidseg is writing {out} ({_said(holder)}); wait until it is done, or choose "
+            "another folder with --out"
+        ) from None
+
+
+def _said(holder: Path) -> str:
+    try:
+        return holder.read_text(encoding="utf-8").strip() or "just begun"
+    except OSError:
+        return "just begun"
+
+
 class OutputFolder:
-    """Use: ``make`` or ``write`` each piece, then ``finish``. Anything may raise in between;
-    nothing is lost."""
+    """Use, from ``output_folder``: ``make`` or ``write`` each piece, then ``finish``. Anything may
+    raise in between; nothing is lost. ``notes`` are sentences for the user."""
 
     def __init__(self, out: Path) -> None:
-        """Begin, or go on from an interrupted run. Raises UsageError for a folder not ours."""
+        """Begin, or go on from an interrupted run. Raises UsageError for a folder not ours.
+
+        One that was put out of the way, and nothing in its place, is put back first.
+        """
         self.out = out
         self.work = out.with_name(f".{out.name}.part")
+        self.old = out.with_name(f".{out.name}.old")
+        self.notes: list[str] = []
+        if self.old.exists() and not out.exists():
+            self._put_back()
         if out.exists() and not out.is_dir():
             raise UsageError(f"{out} is a file; choose another folder with --out")
         if out.is_dir() and any(out.iterdir()) and not (out / MANIFEST).exists():
@@ -65,7 +100,7 @@ class OutputFolder:
         try:
             self.work.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise UsageError(f"cannot write to {out.parent}: {error.strerror}") from error
+            raise UsageError(f"cannot write to {out.parent}: {trouble(error)}") from error
         self.unfinished = read_manifest(self.work)
         self.known = KnownHashes(out)
         self.entries: dict[str, Entry] = {}
@@ -169,22 +204,37 @@ class OutputFolder:
                 path.unlink()
         self._write_manifest(self.entries)
         self.known.write(self.work, self.entries)
-        old = self.out.with_name(f".{self.out.name}.old")
         try:
             if self.out.exists():
                 self._carry_over()
-                if old.exists():
-                    shutil.rmtree(old)
-                self.out.rename(old)
+                if self.old.exists():
+                    shutil.rmtree(self.old)
+                self.out.rename(self.old)
             self.work.rename(self.out)
         except OSError as error:
-            if old.exists() and not self.out.exists():
-                old.rename(self.out)
+            if self.old.exists() and not self.out.exists():
+                self._put_back()
             raise UsageError(
-                f"cannot put {self.out} in place ({error.strerror}); close the programs that have "
+                f"cannot put {self.out} in place ({trouble(error)}); close the programs that have "
                 f"its files open and run again: all that was made is kept in {self.work}"
             ) from error
-        shutil.rmtree(old, ignore_errors=True)
+        try:
+            if self.old.exists():
+                shutil.rmtree(self.old)
+        except OSError as error:
+            self.notes.append(
+                f"the earlier folder could not be deleted ({trouble(error)}) and stands in "
+                f"{self.old}, its pictures with it; the next run tries again, or delete it yourself"
+            )
+
+    def _put_back(self) -> None:
+        try:
+            self.old.rename(self.out)
+        except OSError as error:
+            raise UsageError(
+                f"{self.out} lies in {self.old}, where an interrupted run had put it, and cannot "
+                f"be put back ({trouble(error)}); rename it yourself"
+            ) from error
 
     def _carry_over(self) -> None:
         for path in self.out.rglob("*"):

@@ -16,7 +16,7 @@ from vidseg.export.cohort_tables import (
     write_csv,
     write_parquet,
 )
-from vidseg.export.folder import OutputFolder
+from vidseg.export.folder import output_folder
 from vidseg.library.filters import Filter
 from vidseg.library.read import list_cases, read_every, read_visits
 from vidseg.library.store import Library
@@ -121,22 +121,22 @@ def export_partitioned(library: Library, wanted: Filter, out: Path) -> Path:
     One vocabulary is in memory at a time. An earlier export in ``out`` is replaced as a whole.
     Raises UsageError for a folder that holds what vidseg did not write.
     """
-    folder = OutputFolder(out)
-    procedures = sorted(set(list_cases(library, wanted)["procedure"]))
-    dictionary: pd.DataFrame | None = None
-    for procedure in procedures:
-        tables = _tables(library, replace(wanted, procedure=procedure))
-        dictionary = dictionary_table(tables, TABLES, WORDS)
-        for name, table in tables.items():
-            own = table.drop(columns="procedure", errors="ignore")
-            path = f"{name}/procedure={quote(procedure, safe='')}/part-0.parquet"
-            if len(own):
-                folder.take_over("", [path])
-                write_parquet(own, TABLES[name], WORDS, folder.work / path)
-                folder.record(path, [path])
-    if dictionary is None:
-        raise UsageError("the library holds no such case, so there is nothing to write")
-    write_csv(dictionary, folder.work / f"{DICTIONARY}.csv")
-    folder.record(DICTIONARY, [f"{DICTIONARY}.csv"])
-    folder.finish()
+    with output_folder(out) as folder:
+        procedures = sorted(set(list_cases(library, wanted)["procedure"]))
+        dictionary: pd.DataFrame | None = None
+        for procedure in procedures:
+            tables = _tables(library, replace(wanted, procedure=procedure))
+            dictionary = dictionary_table(tables, TABLES, WORDS)
+            for name, table in tables.items():
+                own = table.drop(columns="procedure", errors="ignore")
+                path = f"{name}/procedure={quote(procedure, safe='')}/part-0.parquet"
+                if len(own):
+                    folder.take_over("", [path])
+                    write_parquet(own, TABLES[name], WORDS, folder.work / path)
+                    folder.record(path, [path])
+        if dictionary is None:
+            raise UsageError("the library holds no such case, so there is nothing to write")
+        write_csv(dictionary, folder.work / f"{DICTIONARY}.csv")
+        folder.record(DICTIONARY, [f"{DICTIONARY}.csv"])
+        folder.finish()
     return out

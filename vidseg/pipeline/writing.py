@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from pkgutil import resolve_name
 
-from vidseg.export.folder import OutputFolder
+from vidseg.export.folder import output_folder
 from vidseg.model.case import CaseResult
 from vidseg.model.problem import UsageError
 from vidseg.model.progress import StageProgress, silent
@@ -30,22 +30,23 @@ def write_case(
 ) -> Made:
     """Write the outputs asked for into the folder ``out``, redoing only what changed.
 
-    Raises UsageError for a step that does not occur or a folder that is not vidseg's, MediaError
+    Raises UsageError for a step that does not occur, for a folder that is not vidseg's, and for
+    one that another process writes to; MediaError
     where the recording cannot be read or an output not written.
     """
     steps = _step_codes(options.steps, result)
-    folder = OutputFolder(out)
-    for number, path in enumerate(result.case.files):
-        progress("hashing inputs", number / len(result.case.files))
-        folder.input_hash(path)
-    run = CaseRun(result, folder, options, steps, progress)
-    for output in OUTPUTS.values():
-        if output.name in options.outputs:
-            run.stage = output.name
-            resolve_name(output.make)(run)
-    folder.finish()
+    with output_folder(out) as folder:
+        for number, path in enumerate(result.case.files):
+            progress("hashing inputs", number / len(result.case.files))
+            folder.input_hash(path)
+        run = CaseRun(result, folder, options, steps, progress)
+        for output in OUTPUTS.values():
+            if output.name in options.outputs:
+                run.stage = output.name
+                resolve_name(output.make)(run)
+        folder.finish()
     kept = len(folder.entries) - len(folder.made)
-    return Made(folder.out, tuple(folder.made), kept, tuple(run.notes))
+    return Made(folder.out, tuple(folder.made), kept, (*run.notes, *folder.notes))
 
 
 def _step_codes(labels: Sequence[str], result: CaseResult) -> tuple[str, ...]:

@@ -19,7 +19,7 @@ from vidseg.export.deidentify import (
     write_json,
     write_record_page,
 )
-from vidseg.export.folder import OutputFolder
+from vidseg.export.folder import OutputFolder, output_folder
 from vidseg.measure.case.retime import carry
 from vidseg.measure.privacy.disclosure import Sharing, Status, dicom_options, safe_harbor
 from vidseg.measure.privacy.sifting import folded
@@ -55,7 +55,18 @@ def deidentify(
     """
     consent = require_consent(result.case, options.purpose)
     refuse_idle(result, options)
-    folder = OutputFolder(out)
+    with output_folder(out) as folder:
+        return _shared(result, folder, options, consent, progress)
+
+
+def _shared(
+    result: CaseResult,
+    folder: OutputFolder,
+    options: ShareOptions,
+    consent: Consent,
+    progress: StageProgress,
+) -> Shared:
+    out = folder.out
     try:
         _refuse_strangers(folder)
         look = find_look(
@@ -67,7 +78,7 @@ def deidentify(
         if hiding.undecided:
             show_look(result, look, folder, progress)
             folder.finish()
-            return Shared(out, hiding.undecided, (), (), look.remarks)
+            return Shared(out, hiding.undecided, (), (), (*look.remarks, *folder.notes))
         kept = plan(result.recording, hiding.redaction).kept
         words = sift(result, options, hiding.redaction, kept)
         _refuse_idle_allowances(options, hiding, words)
@@ -86,7 +97,7 @@ def deidentify(
         raise
     folder.finish()
     open_lines = [line for line in (*record.safe_harbor, *record.dicom) if _is_open(line.status)]
-    return Shared(out, (), words.found, words.groups, notes, len(open_lines))
+    return Shared(out, (), words.found, words.groups, (*notes, *folder.notes), len(open_lines))
 
 
 def _refuse_strangers(folder: OutputFolder) -> None:

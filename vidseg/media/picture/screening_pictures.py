@@ -7,7 +7,7 @@ from pathlib import Path
 
 from PIL import Image
 
-from vidseg.disk.atomic_write import written_aside
+from vidseg.disk.atomic_write import write_jpeg_aside
 from vidseg.media.picture.sparse_pictures import Picture
 from vidseg.media.picture.still import shown
 from vidseg.media.picture.still_candidates import by_part
@@ -102,8 +102,7 @@ def _write(
             for path, cut in by_frame[base + index]:
                 image = Image.fromarray(cut(picture, size[::-1] if turned else size))
                 image.thumbnail((most_px, most_px), Image.Resampling.LANCZOS)
-                with written_aside(path) as aside:
-                    image.save(aside, "JPEG", quality=QUALITY)
+                write_jpeg_aside(path, image, quality=QUALITY)
                 written.append(path)
             if progress is not None:
                 progress(len(written) / len(wanted))

@@ -18,7 +18,7 @@ from av import VideoFrame
 from av.video.reformatter import Colorspace
 from PIL import Image
 
-from vidseg.disk.atomic_write import written_aside
+from vidseg.disk.atomic_write import write_jpeg_aside
 from vidseg.media.picture.sharpness import Luma, nearly_identical
 from vidseg.media.picture.still_candidates import Candidates, MeasuredFrame, by_part
 from vidseg.media.read.frames import upright
@@ -154,8 +154,8 @@ def shown(frame: VideoFrame, part: Part) -> npt.NDArray[np.uint8]:
 
 
 def _write_jpeg(picture: npt.NDArray[np.uint8], out: Path, quality: int) -> None:
-    with written_aside(out) as aside:
-        Image.fromarray(picture).save(aside, "JPEG", quality=quality, subsampling=0, optimize=True)
+    image = Image.fromarray(picture)
+    write_jpeg_aside(out, image, quality=quality, subsampling=0, optimize=True)
 
 
 def _middle(whole: FrameRange) -> FrameRange:

@@ -19,6 +19,9 @@ from vidseg.model.problem import MediaError
 _NOT_RECORDINGS = ("image2", "tty", "hls", "dash", "concat", "sdp", "rtsp", "lavfi")
 _NOT_MEDIA = "this is a still picture, a play list or text, not a recording"
 
+LOOK_FURTHER = {"probesize": str(512 * 1024**2), "analyzeduration": str(3600 * 10**6)}
+"""Bytes, and microseconds, looked through in a stream whose pictures begin late."""
+
 
 @contextmanager
 def opened(path: Path, **options: str) -> Iterator[InputContainer]:
@@ -29,15 +32,34 @@ def opened(path: Path, **options: str) -> Iterator[InputContainer]:
     """
     _check_file(path)
     chosen = {"protocol_whitelist": "file", **options}
-    try:
-        container = av.open(str(path.absolute()), options=chosen, metadata_errors="replace")
-    except (FFmpegError, ValueError, OSError) as error:
-        raise MediaError(str(path), _why_not(path, error)) from None
+    container = _open(path, chosen)
+    if _begins_late(container):
+        container.close()
+        container = _open(path, chosen | LOOK_FURTHER)
     with container:
         names = container.format.name.split(",")
         if any(name in _NOT_RECORDINGS or name.endswith("_pipe") for name in names):
             raise MediaError(str(path), "this is a picture, a play list or text, not a recording")
         yield container
+
+
+def _open(path: Path, options: dict[str, str]) -> InputContainer:
+    try:
+        return av.open(str(path.absolute()), options=options, metadata_errors="replace")
+    except (FFmpegError, ValueError, OSError) as error:
+        raise MediaError(str(path), _why_not(path, error)) from None
+
+
+def _begins_late(container: InputContainer) -> bool:
+    """Say whether a stream without a table of contents may hold pictures further on.
+
+    FFmpeg looks through the first 5 MB for what a transport or program stream holds; a recorder
+    that begins with sound alone may take longer than that to the first header of the pictures.
+    """
+    if container.format.name not in ("mpegts", "mpeg"):
+        return False
+    pictures = picture_streams(container)
+    return not pictures or any(not one.codec_context.width for one in pictures)
 
 
 def video_stream(container: InputContainer, path: Path) -> VideoStream:

@@ -27,6 +27,8 @@ MOST_ERRORS = 10_000
 def packets(container: InputContainer, *streams: Stream) -> Iterator[Packet[Any]]:
     """Yield the packets of ``streams`` (all when none), going on after damaged places.
 
+    A stream that a transport stream begins further on, unlisted, is none of them: PyAV knows the
+    streams there are at opening, and raises IndexError at the end of a file in which more came up.
     Ends at the end of the file, or where the same damage is met twice without a packet between.
     """
     errors = 0
@@ -36,6 +38,8 @@ def packets(container: InputContainer, *streams: Stream) -> Iterator[Packet[Any]
             for packet in container.demux(*streams):
                 stuck = False
                 yield packet
+        except IndexError:
+            return
         except FFmpegError:
             if stuck:
                 return

@@ -14,6 +14,7 @@ import numpy as np
 from av.stream import Stream
 
 from vidseg.media.read.opening import opened
+from vidseg.media.read.reader import packets
 from vidseg.media.read.threads import decoder_threads
 from vidseg.media.write.target import EDIT_LIST_CONTAINERS
 from vidseg.model.clock import NS, format_seconds, ns_to_pts, pts_to_ns, ratio_round
@@ -308,7 +309,7 @@ def display_ranks(part: Part, stream_index: int) -> list[int]:
         stream.codec_context.copy_opaque = True
         stream.codec_context.thread_count = decoder_threads()
         stream.thread_type = "SLICE"
-        for packet in container.demux(stream):
+        for packet in packets(container, stream):
             if packet.size:
                 packet.opaque = count
                 count += 1

@@ -163,6 +163,12 @@ class _Copy:
 
     def _add_tracks(self, streams: Sequence[Stream], part: Part) -> None:
         for stream in streams:
+            if isinstance(stream, av.VideoStream) and not stream.codec_context.width:
+                raise MediaError(
+                    str(part.path),
+                    "its tables name the picture stream too late for a copy to know its form; "
+                    "re-encode the recording first",
+                )
             try:
                 track = self.target.add_stream_from_template(stream, opaque=True)
             except ValueError as error:
