@@ -24,11 +24,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vidseg.disk.atomic_write import write_text_aside
-from vidseg.formats.moment import MOMENT_FORMS, parse_moment, shown
+from vidseg.formats.moment import MOMENT_FORMS, parse_moment
 from vidseg.formats.table_writing import REPLACEMENT, lost_facts, refuse_unreadable, writable
 from vidseg.formats.text_file import read_text
 from vidseg.formats.timed_rows import count
 from vidseg.model.annotation import Cue, Edge, Frame, InPart, Mark, Moment, Sheet, Timecode
+from vidseg.model.bounds import shown
 from vidseg.model.clock import NS, format_time
 from vidseg.model.problem import Problem, UsageError
 from vidseg.model.recording import Captions

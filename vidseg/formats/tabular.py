@@ -20,12 +20,13 @@ from pathlib import Path
 
 from vidseg.disk.atomic_write import write_text_aside
 from vidseg.disk.formulas import guarded, unguarded
-from vidseg.formats.moment import is_moment, moment_text, shown
+from vidseg.formats.moment import is_moment, moment_text
 from vidseg.formats.table_columns import NEEDED, ColumnPlaces, count_roles, find_columns
 from vidseg.formats.table_rows import Cell, SheetRow, one_sheet, sheets_by_case
 from vidseg.formats.table_writing import table_of
 from vidseg.formats.text_file import read_text
 from vidseg.model.annotation import Sheet
+from vidseg.model.bounds import shown
 from vidseg.model.problem import FormatError, Problem
 
 DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma"}

@@ -100,6 +100,11 @@ class Spans:
         index = bisect_right(self.items, at, key=lambda span: span.start) - 1
         return index >= 0 and self.items[index].holds(at)
 
+    def covers(self, span: Span) -> bool:
+        """Say whether all of ``span`` lies in these spans."""
+        index = bisect_right(self.items, span.start, key=lambda item: item.start) - 1
+        return index >= 0 and span.end <= self.items[index].end
+
 
 Kept = Sequence[tuple[Span, int]]
 """What a copy holds, in order: spans of case time, each with where it starts in the copy (ns)."""
