@@ -21,7 +21,14 @@ from vidseg.formats import workbook
 from vidseg.formats.case_file import is_identifying
 from vidseg.formats.own_toml import Fault, join_faults
 from vidseg.formats.text_file import read_text
-from vidseg.model.bounds import MOST_CASES, MOST_FRAMES, bounded_ns, parse_rate, whole_number
+from vidseg.model.bounds import (
+    MOST_CASES,
+    MOST_FRAMES,
+    at_most_rows,
+    bounded_ns,
+    parse_rate,
+    whole_number,
+)
 from vidseg.model.clock import frame_to_ns, parse_time
 from vidseg.model.problem import FormatError
 from vidseg.model.procedure import fold
@@ -109,7 +116,7 @@ def _text_rows(path: Path) -> list[tuple[int, list[str]]]:
     try:
         return [
             (reader.line_num, [cell.strip().lstrip("\ufeff") for cell in cells])
-            for cells in reader
+            for cells in at_most_rows(reader, path.name, len(text))
             if any(cell.strip() for cell in cells)
         ]
     except csv.Error as error:

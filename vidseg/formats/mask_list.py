@@ -18,6 +18,7 @@ from pathlib import Path
 
 from vidseg.disk.atomic_write import write_text_aside
 from vidseg.formats.text_file import read_text
+from vidseg.model.bounds import at_most_rows
 from vidseg.model.clock import format_time, parse_time
 from vidseg.model.mask import Mask
 from vidseg.model.problem import FormatError
@@ -40,12 +41,13 @@ def parse_mask(text: str) -> Mask:
 
 def read_masks(path: Path) -> tuple[Mask, ...]:
     """Read a table of masks. Raises FormatError with the line of the first row in error."""
-    rows = csv.reader(io.StringIO(read_text(path)))
+    text = read_text(path)
+    rows = csv.reader(io.StringIO(text))
     header = [cell.strip().lower() for cell in next(rows, [])]
     if tuple(header) not in (COLUMNS, COLUMNS[:4]):
         raise FormatError(path.name, 1, f"expected the columns {','.join(COLUMNS)}")
     masks: list[Mask] = []
-    for row in rows:
+    for row in at_most_rows(rows, path.name, len(text)):
         if not any(cell.strip() for cell in row):
             continue
         if len(row) != len(header):

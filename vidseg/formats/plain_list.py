@@ -29,7 +29,7 @@ from vidseg.formats.table_writing import REPLACEMENT, lost_facts, refuse_unreada
 from vidseg.formats.text_file import read_text
 from vidseg.formats.timed_rows import count
 from vidseg.model.annotation import Cue, Edge, Frame, InPart, Mark, Moment, Sheet, Timecode
-from vidseg.model.bounds import shown
+from vidseg.model.bounds import at_most_rows, shown
 from vidseg.model.clock import NS, format_time
 from vidseg.model.problem import Problem, UsageError
 from vidseg.model.recording import Captions
@@ -199,9 +199,10 @@ def _written(moment: Moment | Edge) -> str:
 
 def _lines(path: Path, problems: list[Problem]) -> Iterator[ListLine]:
     """Take the lines of a file apart, comments and blank ones passed over; report bad ones."""
-    for number, text in enumerate(re.split(r"\r\n|\r|\n", read_text(path)), 1):
-        if not text.strip() or text.lstrip().startswith("#"):
-            continue
+    whole = read_text(path)
+    numbered = enumerate(re.split(r"\r\n|\r|\n", whole), 1)
+    solid = (row for row in numbered if row[1].strip() and not row[1].lstrip().startswith("#"))
+    for number, text in at_most_rows(solid, path.name, len(whole)):
         try:
             yield _take_apart(text, number)
         except _LineError as error:

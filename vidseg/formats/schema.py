@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Iterable
 from fractions import Fraction
+from functools import lru_cache
 from typing import Annotated, Any, Literal, TypeVar, get_args
 
 from pydantic import (
@@ -51,6 +52,11 @@ class Strict(BaseModel):
 
 def nearest(word: str, choices: Iterable[str]) -> str:
     """Give ``"; did you mean 'x'?"`` for the choice most like ``word``, or nothing."""
+    return _nearest(word, tuple(choices))
+
+
+@lru_cache(maxsize=1024)
+def _nearest(word: str, choices: tuple[str, ...]) -> str:
     by_folded = {choice.casefold(): choice for choice in choices}
     close = difflib.get_close_matches(word.casefold(), by_folded, n=1, cutoff=0.6)
     return f"; did you mean {by_folded[close[0]]!r}?" if close else ""

@@ -26,7 +26,7 @@ from vidseg.formats.table_rows import Cell, SheetRow, one_sheet, sheets_by_case
 from vidseg.formats.table_writing import table_of
 from vidseg.formats.text_file import read_text
 from vidseg.model.annotation import Sheet
-from vidseg.model.bounds import shown
+from vidseg.model.bounds import at_most_rows, shown
 from vidseg.model.problem import FormatError, Problem
 
 DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma"}
@@ -112,7 +112,7 @@ def _read_rows(
     delimiter, columns, header = _layout(text, path.name, case_column)
     rows: list[SheetRow] = []
     problems: list[Problem] = []
-    for line, record in _records(text, delimiter):
+    for line, record in at_most_rows(_records(text, delimiter), path.name, len(text)):
         if line == header:
             continue
         fault = _fault(record, columns, delimiter)

@@ -125,7 +125,7 @@ def at_most_rows(rows: Iterable[T], source: str, size: int) -> Iterator[T]:
     """Yield rows as they come. Raises FormatError, with the file's ``size`` in bytes, at the first
     one that is too many."""
     for number, row in enumerate(rows):
-        if number >= MOST_ROWS:
+        if number > MOST_ROWS:  # a header may stand above them
             raise too_many_rows(source, f"{size / 1e6:.1f} MB")
         yield row
 

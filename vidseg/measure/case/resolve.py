@@ -35,6 +35,13 @@ NEAR_MISS = 80.0
 """Similarity (rapidfuzz ratio of folded labels, 0 to 100) from which a label is a near miss."""
 
 
+_RANKS = {kind: rank for rank, kind in enumerate(LEVELS)}
+
+
+def _place(segment: Segment) -> tuple[int, int, int]:
+    return segment.span.start, segment.span.end, _RANKS[segment.step.kind]
+
+
 class _Nearest:
     """Finds the label that is most like an unknown one; lives for one vocabulary."""
 
@@ -79,7 +86,7 @@ def resolve(
         procedure=procedure.code,
         annotator=sheet.annotator or "",
         source=sheet.source,
-        segments=tuple(sorted(segments, key=lambda s: (s.span, LEVELS.index(s.step.kind)))),
+        segments=tuple(sorted(segments, key=_place)),
         events=tuple(sorted(events, key=lambda e: e.at)),
         excluded=tuple(sorted(excluded, key=lambda s: s.span)),
     )
