@@ -21,6 +21,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 
 from vidseg.disk.atomic_write import write_text_aside
@@ -104,7 +105,7 @@ def read_captions(path: Path) -> Captions:
     cues: list[Cue] = []
     lines = list(_lines(path, problems))
     following = [line.start for line in lines[1:]]
-    for line, after in zip(lines, [*following, None], strict=True):
+    for line, after in zip_longest(lines, following):
         start, end = line.start, line.end
         if end is None and isinstance(start, int):
             end = after if after is not None else start + LAST_CUE_NS
