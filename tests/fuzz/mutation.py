@@ -31,6 +31,9 @@ ODD_TEXTS = (
 NUMBER = re.compile(rb"[0-9]+(?:\.[0-9]+)?")
 WORD = re.compile(rb"[A-Za-z_]+")
 
+LARGEST = 1_000_000
+"""Bytes; repeats of repeats would fill the memory."""
+
 Change = Callable[[bytes, random.Random], bytes]
 
 
@@ -118,7 +121,7 @@ def mutated(originals: tuple[bytes, ...], changes: tuple[Change, ...]) -> st.Sea
 
 def _changed(data: bytes, steps: list[tuple[Change, int]]) -> bytes:
     for change, seed in steps:
-        data = change(data, random.Random(seed)) if data else data
+        data = change(data, random.Random(seed))[:LARGEST] if data else data
     return data
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 from fractions import Fraction
@@ -11,7 +12,7 @@ from typing import Any, TypeVar
 import click
 
 from vidseg.model.annotation import Sheet
-from vidseg.model.bounds import parse_rate
+from vidseg.model.bounds import parse_rate, usable_path
 from vidseg.model.case import Case
 from vidseg.model.clock import parse_time
 from vidseg.model.problem import UsageError
@@ -56,7 +57,19 @@ class Duration(click.ParamType[int]):
         return length_ns
 
 
-FILE = click.Path(path_type=Path)
+class FilePath(click.Path):
+    """A path that a file can have."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read a path."""
+        try:
+            usable_path(os.fspath(value))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+        return super().convert(value, param, ctx)
+
+
+FILE = FilePath(path_type=Path)
 
 procedure_option = click.option(
     "--procedure",

@@ -27,6 +27,7 @@ from vidseg.model.bounds import (
     at_most_rows,
     bounded_ns,
     parse_rate,
+    usable_path,
     whole_number,
 )
 from vidseg.model.clock import frame_to_ns, parse_time
@@ -164,6 +165,11 @@ def _row(line: int, told: Mapping[str, str], faults: list[Fault]) -> CaseRow:
     def say(role: str, expected: str) -> None:
         faults.append((line, f"{role}: {told[role]!r}; expected {expected}"))
 
+    for name in ("annotation", "captions", "procedure"):
+        try:
+            usable_path(told.get(name, ""))
+        except ValueError as error:
+            faults.append((line, f"{name}: {error}"))
     rate = length = number = None
     complete = None
     if "rate" in told:

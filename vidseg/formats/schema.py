@@ -37,6 +37,7 @@ from vidseg.model.bounds import (
     MOST_STEPS,
     bounded_frame,
     parse_factor,
+    usable_path,
 )
 from vidseg.model.clock import TIME_FORMS, TIMECODE_FORMS, parse_time
 from vidseg.model.procedure import UNITS
@@ -284,7 +285,7 @@ def _file_name(text: str) -> str:
             "holds a control character where a file name is expected; write a Windows path "
             "with / or in single quotes: 'C:\\videos\\case.mp4'"
         )
-    return text
+    return usable_path(text)
 
 
 def _covariate(value: Any) -> Any:

@@ -44,6 +44,12 @@ MOST_CASES = 1_000_000
 LARGEST_NUMBER = 10**15
 """The largest covariate, either way; as a float it is still exact."""
 
+LARGEST_PX = 100_000
+"""Width and height of a picture."""
+
+LONGEST_FILE_NAME = 255
+"""Bytes of one part of a path, on every file system in use here (ext4, NTFS, APFS)."""
+LONGEST_PATH = 1_000
 LONGEST_NAME = 100
 """Characters of a name that becomes part of a file's name: a step's code, a case's id."""
 
@@ -88,6 +94,22 @@ def whole_number(written: str, most: int) -> int | None:
     """Read a whole number from 0 to ``most``, in plain digits; None for anything else."""
     plain = written.isascii() and written.isdigit() and len(written) <= 18
     return int(written) if plain and int(written) <= most else None
+
+
+def usable_path(written: str) -> str:
+    """Give a path back. Raises ValueError where no file can have it, or where it is no text.
+
+    Names from before UTF-8 come as halves of characters, which no page or table can show.
+    """
+    if any("\ud800" <= letter <= "\udfff" for letter in written):
+        told = written.encode("utf-8", "replace").decode()
+        raise ValueError(f"the name {told!r} is not UTF-8 text; rename the file or folder")
+    longest = max((len(part.encode()) for part in re.split(r"[/\\]", written)), default=0)
+    if longest > LONGEST_FILE_NAME or len(written) > LONGEST_PATH:
+        raise ValueError(
+            f"{shown(written)} is longer than the name of any file ({LONGEST_FILE_NAME} bytes)"
+        )
+    return written
 
 
 RATE_NAMES = {"29.97": "30000/1001", "59.94": "60000/1001", "23.976": "24000/1001"}
