@@ -29,6 +29,7 @@ MOST_FAULTS = 200
 _HEADER = re.compile(r"\s*(\[\[|\[)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?")
 _KEY = re.compile(r"""\s*("[^"]*"|'[^']*'|[A-Za-z0-9_-]+)\s*(?:\.[^=]*)?=(.*)""")
 _AT = re.compile(r"\s*\(at line (\d+), column (\d+)\)")
+_MANY_DIGITS = re.compile("[0-9_]{4000}")
 _LARGEST_BYTES = 1024 * 1024
 _TOO_DEEP = f"tables or lists lie in one another more than {DEEPEST} deep"
 _BACKSLASH_HINT = (
@@ -66,8 +67,11 @@ def parse_toml(text: str, source: str) -> dict[str, Any]:
         if "\\" in (lines[line - 1] if line <= len(lines) else ""):
             reason += f" ({_BACKSLASH_HINT})"
         raise FormatError(source, line, reason) from None
-    except ValueError as error:  # a number that Python refuses to read: too many digits, a date
-        raise FormatError(source, None, f"not valid TOML: {error}") from None
+    except ValueError as error:  # Python refuses numbers of some thousand digits
+        digits = _MANY_DIGITS.search(text)
+        line = text.count("\n", 0, digits.start()) + 1 if digits else None
+        reason = "a number has too many digits" if digits else str(error)
+        raise FormatError(source, line, f"not valid TOML: {reason}") from None
     _refuse_unbounded(document, text, source)
     return document
 

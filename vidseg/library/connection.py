@@ -14,6 +14,7 @@ from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError
 from sqlalchemy.pool import NullPool
 
 from vidseg.library.soundness import damage
+from vidseg.model.bounds import usable_path
 from vidseg.model.problem import LibraryError, VidsegError
 
 PATIENCE_S = 120
@@ -40,7 +41,10 @@ def open_engine(place: str, *, make: bool) -> Engine:
     """
     if is_url(place):
         return _postgresql(place)
-    path = Path(place)
+    try:
+        path = Path(usable_path(place))
+    except ValueError as error:
+        raise LibraryError(str(error)) from None
     if path.exists() and not path.is_file():
         raise LibraryError(f"{place} is a folder or a device; a library is one file")
     if not path.exists() and not make:
