@@ -37,7 +37,7 @@ def test_the_longest_time_is_read_and_no_longer_one() -> None:
 
 
 def test_digits_of_other_scripts_are_no_digits() -> None:
-    """``\\d`` of a regular expression takes them, and superscripts are digits to ``str.isdigit``."""
+    """Digits to a regular expression, and superscripts to ``str.isdigit``."""
     for text in ("٣:10", "１２", "1²", "²"):
         with pytest.raises(ValueError, match="not a time"):
             parse_moment(text)
