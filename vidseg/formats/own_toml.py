@@ -69,9 +69,9 @@ def parse_toml(text: str, source: str) -> dict[str, Any]:
         raise FormatError(source, line, reason) from None
     except ValueError as error:  # Python refuses numbers of some thousand digits
         digits = _MANY_DIGITS.search(text)
-        line = text.count("\n", 0, digits.start()) + 1 if digits else None
+        place = text.count("\n", 0, digits.start()) + 1 if digits else None
         reason = "a number has too many digits" if digits else str(error)
-        raise FormatError(source, line, f"not valid TOML: {reason}") from None
+        raise FormatError(source, place, f"not valid TOML: {reason}") from None
     _refuse_unbounded(document, text, source)
     return document
 
