@@ -22,7 +22,7 @@ def test_drafts(tmp_path_factory: pytest.TempPathFactory) -> None:
     whole = NARRATION.read_bytes()
     short = b"\n\n".join(whole.split(b"\n\n")[:12])
 
-    @tried(25)
+    @tried(15)
     @given(data=mutated((whole, short, short), TEXT))
     def each(data: bytes) -> None:
         path.write_bytes(data)
