@@ -25,7 +25,10 @@ def forbidden_pairs(rows: Sequence[Segment]) -> tuple[list[tuple[Segment, Segmen
     for place, row in enumerate(rows):
         while ends and ends[0][0] <= row.span.start:
             ended = heapq.heappop(ends)[1]
-            del running[rows[ended].step.code][ended]
+            code = rows[ended].step.code
+            del running[code][ended]
+            if not running[code]:
+                del running[code]
         for code, places in running.items():
             if not _may_overlap(steps[code], row.step):
                 fitting = max(0, min(len(places), MOST_TOLD - len(told)))
