@@ -266,6 +266,8 @@ def test_a_case_in_error_is_left_out_and_the_others_go_in(
         (["add", "absent.csv"], "no such file"),
         (["durations", "--date", "May"], "is not a date"),
         (["durations", "--case-number", "x..3"], "is not a case number"),
+        (["durations", "--case-number", "9" * 5_000], "is not a case number"),
+        (["durations", "--case-number", f"{2**63}.."], "is not a case number"),
         (["durations", "--covariate", "pupil"], "is not NAME=VALUE"),
         (["durations", "--step", "nonsense", "--annotator", "A"], "has no step 'nonsense'"),
         (["compare", "--by", "shoe_size", "--annotator", "A"], "no fact of the cases is named"),

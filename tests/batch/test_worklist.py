@@ -63,6 +63,7 @@ def test_every_kind_of_bad_row_is_refused_and_the_good_ones_stay(
         "no file 'nine.mp4'": {"recording": "nine.mp4"},
         "no file 's9.csv'; did you mean 's0.csv'?": {"annotation": "s9.csv"},
         "no file 'gone.vtt'": {"captions": "gone.vtt"},
+        "longer than the name of any file": {"recording": "r" * 300 + ".mp4"},
         "names no recording": {"recording": ""},
         "named twice": {"recording": "r0.mp4|r0.mp4"},
         "is no annotation": {"annotation": "r1.mp4"},

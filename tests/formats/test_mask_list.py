@@ -59,6 +59,8 @@ def test_what_is_wrong_is_told(text: str, said: str) -> None:
         ("a,b,c\n", 1, "expected the columns"),
         ("x,y,width,height,start,end\n0,0,5,5,,\n0,0,5\n", 3, "3 cells"),
         ("x,y,width,height,start,end\n0,0,5,5,0:10,\n", 2, "both start and end"),
+        (f"x,y,width,height\n0,0,5,{'5' * 200_000}\n", 2, "cannot be split"),
+        (f"x,y,width,height\n0,0,5,{'5' * 9_000}\n", 2, "px, 100,000 at most"),
     ],
 )
 def test_a_bad_table_is_told_with_its_line(tmp_path: Path, text: str, line: int, said: str) -> None:

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from vidseg.formats import native_json
 from vidseg.model.annotation import Edge, Frame, Mark, Sheet, Timecode
+from vidseg.model.bounds import LONGEST_NS
 from vidseg.model.problem import FormatError, Severity, UsageError
 
 S = 1_000_000_000
@@ -220,7 +221,7 @@ def test_what_the_format_refuses_is_not_written(tmp_path: Path, mark: Mark, word
 
 TEXT = st.text(st.characters(exclude_categories=("Cs",)))  # type: ignore[arg-type]
 MOMENT = st.one_of(
-    st.integers(0, 10**16),
+    st.integers(0, LONGEST_NS),
     st.builds(Frame, st.integers(0, 10**9)),
     st.from_regex(r"[0-9]{2}:[0-5][0-9]:[0-5][0-9][:;][0-9]{2}", fullmatch=True).map(Timecode),
     st.just(Edge.OPEN),

@@ -131,6 +131,12 @@ def test_captions_that_cannot_be_placed(put: Writer) -> None:
     assert [cue.text for cue in captions.cues] == ["c", "e"]
 
 
+def test_captions_of_which_no_line_can_be_read(put: Writer) -> None:
+    captions = plain_list.read_captions(put("0:00808 - 0:02:55 access_phase\n"))
+    assert captions.cues == ()
+    assert [problem.code for problem in captions.problems] == ["bad-time"]
+
+
 def test_written_list(tmp_path: Path) -> None:
     path = tmp_path / "out.txt"
     sheet = Sheet(

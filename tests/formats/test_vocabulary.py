@@ -559,7 +559,7 @@ def test_a_name_that_is_nearly_built_in_is_suggested() -> None:
 def test_a_missing_or_unreadable_file_is_an_error_and_not_a_crash(tmp_path: Path) -> None:
     with pytest.raises(FormatError, match="cannot be read"):
         load_procedure(str(tmp_path / "none.toml"))
-    with pytest.raises(FormatError, match="cannot be read"):
+    with pytest.raises(FormatError, match="is a folder"):
         read_procedure(tmp_path)
     latin = tmp_path / "latin.toml"
     latin.write_bytes(OWN.replace("erster", "größe").encode("latin-1"))

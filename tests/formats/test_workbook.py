@@ -12,7 +12,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from vidseg.formats import workbook
+from vidseg.formats import workbook, workbook_size
 from vidseg.model.annotation import Edge, Frame, Mark, Sheet, Timecode
 from vidseg.model.problem import FormatError, Severity, UsageError
 
@@ -269,7 +269,7 @@ def test_damaged_workbooks_are_refused(make: Maker, tmp_path: Path) -> None:
 
 def test_a_workbook_that_unpacks_to_too_much(make: Maker, monkeypatch: pytest.MonkeyPatch) -> None:
     path = make(HEADER, [10, 20, "capsulorhexis"])
-    monkeypatch.setattr(workbook, "LARGEST_UNPACKED", 100)
+    monkeypatch.setattr(workbook_size, "LARGEST_UNPACKED", 100)
     with pytest.raises(FormatError, match="too large"):
         workbook.read(path)
 

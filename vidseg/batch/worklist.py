@@ -17,6 +17,7 @@ from vidseg.formats import FORMATS
 from vidseg.formats.case_file import nearest_file, read_case
 from vidseg.formats.case_table import CaseRow, read_case_rows
 from vidseg.formats.vocabulary import builtin_codes
+from vidseg.model.bounds import usable_path
 from vidseg.model.case import Case
 from vidseg.model.problem import FormatError, UsageError
 from vidseg.model.procedure import fold
@@ -116,6 +117,10 @@ def _case_of(row: CaseRow, name: str, folder: Path) -> Case:
     recordings = [part.strip() for part in row.recording.split(PARTS)]
     files = [*recordings, *(file for file in (row.annotation, row.captions) if file)]
     for file in files:
+        try:
+            usable_path(file)
+        except ValueError as error:
+            raise UsageError(str(error)) from None
         if not (folder / file).is_file():
             raise UsageError(f"there is no file {file!r}{nearest_file(folder, file)}")
     if len(set(recordings)) < len(recordings):

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, ClassVar, TypeVar
+from typing import Any, TypeVar
 
 import click
 
 from vidseg.model.annotation import Sheet
+from vidseg.model.bounds import parse_rate, usable_path
 from vidseg.model.case import Case
 from vidseg.model.clock import parse_time
 from vidseg.model.problem import UsageError
@@ -23,19 +25,15 @@ class Rate(click.ParamType[Fraction]):
     """A frame rate: 25, 30000/1001, or 29.97 for 30000/1001."""
 
     name = "rate"
-    known: ClassVar = {"29.97": "30000/1001", "59.94": "60000/1001", "23.976": "24000/1001"}
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> Fraction:
         """Read a rate above zero."""
         try:
-            rate = Fraction(self.known.get(str(value), str(value)))
-        except (ValueError, ZeroDivisionError):
-            rate = Fraction(0)
-        if rate <= 0:
-            self.fail(f"{value!r} is not a frame rate; write 25, 29.97 or 30000/1001", param, ctx)
-        return rate
+            return parse_rate(str(value))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
 
 
 class Duration(click.ParamType[int]):
@@ -59,7 +57,19 @@ class Duration(click.ParamType[int]):
         return length_ns
 
 
-FILE = click.Path(path_type=Path)
+class FilePath(click.Path):
+    """A path that a file can have."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read a path."""
+        try:
+            usable_path(os.fspath(value))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+        return super().convert(value, param, ctx)
+
+
+FILE = FilePath(path_type=Path)
 
 procedure_option = click.option(
     "--procedure",

@@ -21,6 +21,15 @@ from vidseg.formats import workbook
 from vidseg.formats.case_file import is_identifying
 from vidseg.formats.own_toml import Fault, join_faults
 from vidseg.formats.text_file import read_text
+from vidseg.model.bounds import (
+    MOST_CASES,
+    MOST_FRAMES,
+    at_most_rows,
+    bounded_ns,
+    parse_rate,
+    usable_path,
+    whole_number,
+)
 from vidseg.model.clock import frame_to_ns, parse_time
 from vidseg.model.problem import FormatError
 from vidseg.model.procedure import fold
@@ -45,8 +54,7 @@ HEADER_WORDS: dict[str, tuple[str, ...]] = {
 }
 """Every word that names a column, by what it names."""
 _ROLES = {fold(word): role for role, words in HEADER_WORDS.items() for word in words}
-_RATES = {"29.97": "30000/1001", "59.94": "60000/1001", "23.976": "24000/1001"}
-_DATE = re.compile(r"\d{4}(-(0[1-9]|1[0-2])(-(0[1-9]|[12]\d|3[01]))?)?")
+_DATE = re.compile(r"[0-9]{4}(-(0[1-9]|1[0-2])(-(0[1-9]|[12][0-9]|3[01]))?)?")
 _YES = {"yes", "true", "1", "y"}
 _NO = {"no", "false", "0", "n"}
 
@@ -109,7 +117,7 @@ def _text_rows(path: Path) -> list[tuple[int, list[str]]]:
     try:
         return [
             (reader.line_num, [cell.strip().lstrip("\ufeff") for cell in cells])
-            for cells in reader
+            for cells in at_most_rows(reader, path.name, len(text))
             if any(cell.strip() for cell in cells)
         ]
     except csv.Error as error:
@@ -157,31 +165,36 @@ def _row(line: int, told: Mapping[str, str], faults: list[Fault]) -> CaseRow:
     def say(role: str, expected: str) -> None:
         faults.append((line, f"{role}: {told[role]!r}; expected {expected}"))
 
+    for name in ("annotation", "captions", "procedure"):
+        try:
+            usable_path(told.get(name, ""))
+        except ValueError as error:
+            faults.append((line, f"{name}: {error}"))
     rate = length = number = None
     complete = None
     if "rate" in told:
         try:
-            rate = Fraction(_RATES.get(told["rate"], told["rate"]))
-        except (ValueError, ZeroDivisionError):
-            rate = Fraction(0)
-        if rate <= 0:
-            say("rate", "frames a second, 25 or 30000/1001")
-            rate = None
+            rate = parse_rate(told["rate"])
+        except ValueError as error:
+            faults.append((line, f"rate: {error}"))
     if "length" in told:
         try:
             length = parse_time(told["length"])
         except ValueError as error:
             faults.append((line, f"length: {error}"))
     if "frames" in told:
-        if not told["frames"].isascii() or not told["frames"].isdigit():
-            say("frames", "a whole number")
+        frames = whole_number(told["frames"], MOST_FRAMES)
+        if frames is None:
+            say("frames", f"a whole number up to {MOST_FRAMES:,}")
         elif rate is not None and length is None:
-            length = frame_to_ns(int(told["frames"]), rate)
+            try:
+                length = bounded_ns(frame_to_ns(frames, rate), told["frames"] + " frames")
+            except ValueError as error:
+                faults.append((line, f"frames: {error}"))
     if "case_number" in told:
-        if told["case_number"].isascii() and told["case_number"].isdigit():
-            number = int(told["case_number"])
+        number = whole_number(told["case_number"], MOST_CASES)
         if not number:
-            say("case_number", "a whole number from 1")
+            say("case_number", f"a whole number from 1 to {MOST_CASES:,}")
     if "date" in told and _DATE.fullmatch(told["date"]) is None:
         say("date", "a year or month is best (2024, 2024-05), 2024-05-31 at most")
     if "complete" in told:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from vidseg.formats.text_file import read_text
 from vidseg.model.annotation import Cue, Mark, Sheet
+from vidseg.model.bounds import MOST_ROWS, too_many_rows
 from vidseg.model.clock import format_time
 from vidseg.model.problem import Problem
 from vidseg.model.recording import Captions
@@ -32,8 +33,14 @@ class TimedText:
 
 
 def read_lines(path: Path) -> list[str]:
-    """Read a text file as lines, ended by LF, CR LF or CR. Raises FormatError as ``read_text``."""
-    return LINE_END.split(read_text(path))
+    """Read a text file as lines, ended by LF, CR LF or CR.
+
+    Raises FormatError as ``read_text`` does, and where too many of them hold an arrow.
+    """
+    text = read_text(path)
+    if text.count(ARROW) > MOST_ROWS:
+        raise too_many_rows(path.name, f"{text.count(ARROW):,} cues")
+    return LINE_END.split(text)
 
 
 def blocks(lines: Sequence[str], first: int = 1) -> Iterator[Block]:

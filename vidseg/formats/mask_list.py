@@ -15,9 +15,11 @@ import csv
 import io
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
 from vidseg.disk.atomic_write import write_text_aside
 from vidseg.formats.text_file import read_text
+from vidseg.model.bounds import LARGEST_PX, at_most_rows, shown
 from vidseg.model.clock import format_time, parse_time
 from vidseg.model.mask import Mask
 from vidseg.model.problem import FormatError
@@ -40,21 +42,29 @@ def parse_mask(text: str) -> Mask:
 
 def read_masks(path: Path) -> tuple[Mask, ...]:
     """Read a table of masks. Raises FormatError with the line of the first row in error."""
-    rows = csv.reader(io.StringIO(read_text(path)))
+    text = read_text(path)
+    rows = csv.reader(io.StringIO(text))
+    try:
+        return _read_rows(rows, path.name, len(text))
+    except csv.Error as error:
+        raise FormatError(path.name, rows.line_num, f"the row cannot be split: {error}") from None
+
+
+def _read_rows(rows: Any, source: str, size: int) -> tuple[Mask, ...]:
     header = [cell.strip().lower() for cell in next(rows, [])]
     if tuple(header) not in (COLUMNS, COLUMNS[:4]):
-        raise FormatError(path.name, 1, f"expected the columns {','.join(COLUMNS)}")
+        raise FormatError(source, 1, f"expected the columns {','.join(COLUMNS)}")
     masks: list[Mask] = []
-    for row in rows:
+    for row in at_most_rows(rows, source, size):
         if not any(cell.strip() for cell in row):
             continue
         if len(row) != len(header):
             reason = f"{len(row)} cells where {len(header)} are expected"
-            raise FormatError(path.name, rows.line_num, reason)
+            raise FormatError(source, rows.line_num, reason)
         try:
             masks.append(_mask([*row, "", ""][: len(COLUMNS)]))
         except ValueError as error:
-            raise FormatError(path.name, rows.line_num, str(error)) from None
+            raise FormatError(source, rows.line_num, str(error)) from None
     return tuple(masks)
 
 
@@ -73,9 +83,14 @@ def _mask(cells: list[str]) -> Mask:
     numbers = []
     for name, cell in zip(COLUMNS, cells[:4], strict=False):
         try:
-            numbers.append(int(cell.strip()))
+            number = int(cell.strip()) if len(cell) < 20 else LARGEST_PX + 1
         except ValueError:
-            raise ValueError(f"{name} {cell.strip()!r} is not a whole number of px") from None
+            number = LARGEST_PX + 1
+        if abs(number) > LARGEST_PX:
+            raise ValueError(
+                f"{name} {shown(cell.strip())} is not a whole number of px, {LARGEST_PX:,} at most"
+            )
+        numbers.append(number)
     start, end = cells[4].strip(), cells[5].strip()
     if bool(start) != bool(end):
         raise ValueError("a mask has both start and end, or neither")

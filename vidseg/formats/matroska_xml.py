@@ -19,6 +19,7 @@ from vidseg.disk.digests import bytes_sha256
 from vidseg.formats.text_file import read_bytes
 from vidseg.formats.timed_rows import TimedRow, count, timed_rows
 from vidseg.model.annotation import Mark, Sheet
+from vidseg.model.bounds import DEEPEST, MOST_ROWS, too_many_rows
 from vidseg.model.clock import format_time, parse_time
 from vidseg.model.problem import FormatError, Problem
 
@@ -48,8 +49,8 @@ class _Edition:
 class _Reader:
     """Handlers for one parse; keeps the line of every chapter."""
 
-    def __init__(self, source: str) -> None:
-        self.source = source
+    def __init__(self, source: str, size: int) -> None:
+        self.source, self.size = source, size
         self.editions: list[_Edition] = []
         self.open: list[_Atom] = []
         self.path: list[str] = []
@@ -91,6 +92,14 @@ class _Reader:
                 raise FormatError(
                     self.source, self.line, f"a <ChapterAtom> must not stand in <{parent}>"
                 )
+            if len(self.open) >= DEEPEST:
+                raise FormatError(
+                    self.source,
+                    self.line,
+                    f"chapters lie in one another more than {DEEPEST} deep; no player shows that",
+                )
+            if len(self.editions[-1].atoms) >= MOST_ROWS:
+                raise too_many_rows(self.source, f"{self.size / 1e6:.1f} MB")
             atom = _Atom(self.line, len(self.open))
             self.editions[-1].atoms.append(atom)
             self.open.append(atom)
@@ -159,7 +168,7 @@ def read(path: Path) -> Sheet:
 
 def _edition(path: Path) -> tuple[_Edition | None, list[Problem]]:
     data = read_bytes(path)
-    reader = _Reader(path.name)
+    reader = _Reader(path.name, len(data))
     try:
         reader.parser.Parse(data, True)
     except expat.ExpatError as error:

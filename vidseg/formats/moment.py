@@ -11,6 +11,7 @@ import re
 from decimal import ROUND_HALF_UP, Decimal
 
 from vidseg.model.annotation import Edge, Frame, InPart, Moment, Timecode
+from vidseg.model.bounds import LONGEST_NS, bounded_frame, bounded_ns, shown
 from vidseg.model.clock import NS, TIME_FORMS, TIMECODE_FORMS, format_seconds, parse_time
 
 MOMENT_FORMS = (
@@ -20,7 +21,7 @@ MOMENT_FORMS = (
 
 _FRAME = re.compile(r"(?:f|frame)\s*([0-9]{1,12})", re.IGNORECASE)
 _PART = re.compile(r"part\s*([0-9]{1,3})[\s:]+(.+)", re.IGNORECASE)
-_WHOLE = re.compile(r"[0-9]{1,12}")
+_WHOLE = re.compile(r"([0-9]{1,12})")
 _TIMECODE = re.compile(r"[0-9]{1,2}:[0-5][0-9]:[0-5][0-9][:;][0-9]{2,3}")
 _CLOCK_LIKE = re.compile(r"[0-9]+(?::[0-9]+){0,2}(?:[.,][0-9]+)?")
 _LONGEST = 40
@@ -34,7 +35,7 @@ def parse_moment(text: str) -> Moment | Edge:
         return Edge.OPEN
     if len(written) <= _LONGEST:
         if match := _FRAME.fullmatch(written):
-            return Frame(int(match[1]))
+            return Frame(bounded_frame(int(match[1]), written))
         match = _PART.fullmatch(written)
         if match and int(match[1]) and _CLOCK_LIKE.fullmatch(match[2]):
             return InPart(int(match[1]), parse_time(match[2]))
@@ -53,10 +54,8 @@ def parse_frame(text: str) -> Moment | Edge:
     written = text.strip()
     if written.casefold() == Edge.OPEN:
         return Edge.OPEN
-    if _WHOLE.fullmatch(written):
-        return Frame(int(written))
-    if match := _FRAME.fullmatch(written):
-        return Frame(int(match[1]))
+    if match := _FRAME.fullmatch(written) or _WHOLE.fullmatch(written):
+        return Frame(bounded_frame(int(match[1]), written))
     raise ValueError(
         f"not a frame number: {shown(written)}; expected a whole number from 0, or `open`"
     )
@@ -98,7 +97,7 @@ def seconds_to_ns(seconds: float) -> int:
     number = Decimal(repr(seconds))
     if not number.is_finite() or number < 0:
         raise ValueError(f"not a time: {seconds!r}; expected seconds from 0")
-    return int((number * NS).to_integral_value(ROUND_HALF_UP))
+    return _nearest_ns(number, repr(seconds))
 
 
 def days_to_ns(days: float) -> int:
@@ -111,9 +110,11 @@ def days_to_ns(days: float) -> int:
     number = Decimal(repr(days))
     if not number.is_finite() or number < 0:
         raise ValueError(f"not a time: {days!r} days; expected a time from 0")
-    return int((number * 86_400 * NS).to_integral_value(ROUND_HALF_UP))
+    return _nearest_ns(number * 86_400, f"{days!r} days")
 
 
-def shown(text: str, most: int = 60) -> str:
-    """Quote text for a message, cut where it is long."""
-    return repr(text if len(text) <= most else text[: most - 1] + "…")
+def _nearest_ns(seconds: Decimal, written: str) -> int:
+    # bounded before it is spelt out: 1e300 s would be a number of 309 digits
+    if seconds > LONGEST_NS // NS:
+        return bounded_ns(LONGEST_NS + 1, written)
+    return int((seconds * NS).to_integral_value(ROUND_HALF_UP))

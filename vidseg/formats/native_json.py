@@ -35,6 +35,7 @@ from vidseg.formats.schema import (
 )
 from vidseg.formats.text_file import read_text
 from vidseg.model.annotation import Edge, Frame, InPart, Mark, Moment, Sheet, Timecode
+from vidseg.model.bounds import MOST_ROWS, too_many_rows
 from vidseg.model.clock import format_time
 from vidseg.model.problem import FormatError, Problem, UsageError
 
@@ -126,6 +127,8 @@ def _known_kind(document: object, source: str) -> dict[str, object]:
         raise FormatError(source, None, f'"version" must be {ANNOTATION_VERSION}, not {version!r}')
     if not isinstance(document.get("marks"), list):
         raise FormatError(source, None, 'a list "marks" is expected, with a table for every row')
+    if len(document["marks"]) > MOST_ROWS:
+        raise too_many_rows(source, f"{len(document['marks']):,} rows")
     return document
 
 
@@ -176,7 +179,7 @@ def _places(text: str) -> tuple[dict[Place, int], list[tuple[Place, int]]]:
             place.append("" if key_next else 0)
             keys.append(set() if key_next else None)
         elif key_next:
-            key, known = json.loads(token), keys[-1]
+            key, known = json.loads(token) if "\\" in token else token[1:-1], keys[-1]
             place[-1] = key
             key_next = False
             if known is not None and key in known:

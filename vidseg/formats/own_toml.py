@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from vidseg.disk.trouble import trouble
+from vidseg.formats.text_file import refuse_odd_file
+from vidseg.model.bounds import DEEPEST, LARGEST_NUMBER
 from vidseg.model.problem import FormatError
 
 Place = tuple[str | int, ...]
@@ -21,9 +23,15 @@ Place = tuple[str | int, ...]
 Fault = tuple[int | None, str]
 """A line (from 1; None where there is none) and what is wrong there."""
 
+MOST_FAULTS = 200
+"""Faults of one file that are told one by one; a file with more is of another kind."""
+
 _HEADER = re.compile(r"\s*(\[\[|\[)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?")
 _KEY = re.compile(r"""\s*("[^"]*"|'[^']*'|[A-Za-z0-9_-]+)\s*(?:\.[^=]*)?=(.*)""")
 _AT = re.compile(r"\s*\(at line (\d+), column (\d+)\)")
+_MANY_DIGITS = re.compile("[0-9_]{4000}")
+_LARGEST_BYTES = 1024 * 1024
+_TOO_DEEP = f"tables or lists lie in one another more than {DEEPEST} deep"
 _BACKSLASH_HINT = (
     "a backslash in double quotes starts an escape; write a Windows path with / or in single "
     "quotes: 'C:\\videos\\case.mp4'"
@@ -33,6 +41,7 @@ _BACKSLASH_HINT = (
 def read_text(path: Path) -> str:
     """Read a UTF-8 text file (byte-order mark allowed). Raises FormatError."""
     try:
+        refuse_odd_file(path, str(path), _LARGEST_BYTES)
         return path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
@@ -44,7 +53,9 @@ def read_text(path: Path) -> str:
 def parse_toml(text: str, source: str) -> dict[str, Any]:
     """Parse TOML. Raises FormatError with the line where the text stops being TOML."""
     try:
-        return tomllib.loads(text)
+        document = tomllib.loads(text)
+    except RecursionError:
+        raise FormatError(source, None, _TOO_DEEP) from None
     except tomllib.TOMLDecodeError as error:
         message = str(error)
         at = _AT.search(message)
@@ -56,6 +67,32 @@ def parse_toml(text: str, source: str) -> dict[str, Any]:
         if "\\" in (lines[line - 1] if line <= len(lines) else ""):
             reason += f" ({_BACKSLASH_HINT})"
         raise FormatError(source, line, reason) from None
+    except ValueError as error:  # Python refuses numbers of some thousand digits
+        digits = _MANY_DIGITS.search(text)
+        place = text.count("\n", 0, digits.start()) + 1 if digits else None
+        reason = "a number has too many digits" if digits else str(error)
+        raise FormatError(source, place, f"not valid TOML: {reason}") from None
+    _refuse_unbounded(document, text, source)
+    return document
+
+
+def _refuse_unbounded(document: dict[str, Any], text: str, source: str) -> None:
+    """Raise FormatError for numbers and depths that no file of ours needs."""
+    waiting: list[tuple[Place, Any]] = [((), document)]
+    while waiting:
+        place, value = waiting.pop()
+        if len(place) > DEEPEST:
+            raise FormatError(source, find_line(text, place[:1]), _TOO_DEEP)
+        if isinstance(value, dict):
+            waiting += [((*place, key), inner) for key, inner in value.items()]
+        elif isinstance(value, list):
+            waiting += [((*place, number), inner) for number, inner in enumerate(value)]
+        elif isinstance(value, int) and abs(value) > LARGEST_NUMBER:
+            raise FormatError(
+                source,
+                find_line(text, place),
+                f"{place_text(place)}: no number in this file is above {LARGEST_NUMBER:,}",
+            )
 
 
 def find_line(text: str, place: Place) -> int | None:
@@ -102,8 +139,10 @@ def join_faults(source: str, faults: Sequence[Fault]) -> FormatError:
     ordered = sorted(faults, key=lambda fault: (fault[0] is None, fault[0] or 0))
     if len(ordered) == 1:
         return FormatError(source, *ordered[0])
-    rows = [f"line {line}: {what}" if line else what for line, what in ordered]
-    return FormatError(source, None, "\n  ".join([f"{len(rows)} things to put right", *rows]))
+    rows = [f"line {line}: {what}" if line else what for line, what in ordered[:MOST_FAULTS]]
+    if len(ordered) > MOST_FAULTS:
+        rows.append(f"and {len(ordered) - MOST_FAULTS} more")
+    return FormatError(source, None, "\n  ".join([f"{len(ordered)} things to put right", *rows]))
 
 
 def _item(place: Place) -> int:

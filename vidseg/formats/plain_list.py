@@ -21,14 +21,16 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 
 from vidseg.disk.atomic_write import write_text_aside
-from vidseg.formats.moment import MOMENT_FORMS, parse_moment, shown
+from vidseg.formats.moment import MOMENT_FORMS, parse_moment
 from vidseg.formats.table_writing import REPLACEMENT, lost_facts, refuse_unreadable, writable
 from vidseg.formats.text_file import read_text
 from vidseg.formats.timed_rows import count
 from vidseg.model.annotation import Cue, Edge, Frame, InPart, Mark, Moment, Sheet, Timecode
+from vidseg.model.bounds import at_most_rows, shown
 from vidseg.model.clock import NS, format_time
 from vidseg.model.problem import Problem, UsageError
 from vidseg.model.recording import Captions
@@ -103,7 +105,7 @@ def read_captions(path: Path) -> Captions:
     cues: list[Cue] = []
     lines = list(_lines(path, problems))
     following = [line.start for line in lines[1:]]
-    for line, after in zip(lines, [*following, None], strict=True):
+    for line, after in zip_longest(lines, following):
         start, end = line.start, line.end
         if end is None and isinstance(start, int):
             end = after if after is not None else start + LAST_CUE_NS
@@ -198,9 +200,10 @@ def _written(moment: Moment | Edge) -> str:
 
 def _lines(path: Path, problems: list[Problem]) -> Iterator[ListLine]:
     """Take the lines of a file apart, comments and blank ones passed over; report bad ones."""
-    for number, text in enumerate(re.split(r"\r\n|\r|\n", read_text(path)), 1):
-        if not text.strip() or text.lstrip().startswith("#"):
-            continue
+    whole = read_text(path)
+    numbered = enumerate(re.split(r"\r\n|\r|\n", whole), 1)
+    solid = (row for row in numbered if row[1].strip() and not row[1].lstrip().startswith("#"))
+    for number, text in at_most_rows(solid, path.name, len(whole)):
         try:
             yield _take_apart(text, number)
         except _LineError as error:

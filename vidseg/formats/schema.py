@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Iterable
 from fractions import Fraction
+from functools import lru_cache
 from typing import Annotated, Any, Literal, TypeVar, get_args
 
 from pydantic import (
@@ -26,8 +27,18 @@ from pydantic import (
     model_validator,
 )
 
-from vidseg.formats.own_toml import Fault, Place, find_line, join_faults, place_text
+from vidseg.formats.own_toml import MOST_FAULTS, Fault, Place, find_line, join_faults, place_text
 from vidseg.model.annotation import Edge, Frame, InPart, Moment, Timecode
+from vidseg.model.bounds import (
+    LONGEST_NAME,
+    MOST_CASES,
+    MOST_EDITS,
+    MOST_PARTS,
+    MOST_STEPS,
+    bounded_frame,
+    parse_factor,
+    usable_path,
+)
 from vidseg.model.clock import TIME_FORMS, TIMECODE_FORMS, parse_time
 from vidseg.model.procedure import UNITS
 
@@ -42,6 +53,11 @@ class Strict(BaseModel):
 
 def nearest(word: str, choices: Iterable[str]) -> str:
     """Give ``"; did you mean 'x'?"`` for the choice most like ``word``, or nothing."""
+    return _nearest(word, tuple(choices))
+
+
+@lru_cache(maxsize=1024)
+def _nearest(word: str, choices: tuple[str, ...]) -> str:
     by_folded = {choice.casefold(): choice for choice in choices}
     close = difflib.get_close_matches(word.casefold(), by_folded, n=1, cutoff=0.6)
     return f"; did you mean {by_folded[close[0]]!r}?" if close else ""
@@ -67,10 +83,11 @@ def shape_faults(
         return shape.model_validate(document), []
     except ValidationError as error:
         faults: list[Fault] = []
-        for item in error.errors(include_url=False, include_context=True):
+        for number, item in enumerate(error.errors(include_url=False, include_context=True)):
             place = _document_place(item["loc"], document)
             what = f"{_named(place, document)}: {_explain(shape, dict(item), place)}"
-            faults.append((find_line(text, place), what))
+            # a line is looked for in the whole text each time
+            faults.append((find_line(text, place) if number < MOST_FAULTS else None, what))
         return None, faults
 
 
@@ -126,7 +143,9 @@ def _explain(shape: type[Strict], item: dict[str, Any], place: Place) -> str:
         "model_type": "must be a table",
         "dict_type": "must be a table",
         "greater_than_equal": f"must be at least {context.get('ge')}",
+        "less_than_equal": f"must be at most {context.get('le')}",
         "too_short": "must not be empty",
+        "too_long": f"must hold at most {context.get('max_length')} entries",
     }
     return plain.get(kind, str(item["msg"]))
 
@@ -152,6 +171,15 @@ def _step_code(text: str) -> str:
         raise ValueError(
             f"{text!r} is not a code: small letters a to z, digits and _, a letter first, "
             "such as 'main_incision'"
+        )
+    return _short(text)
+
+
+def _short(text: str) -> str:
+    if len(text) > LONGEST_NAME:
+        raise ValueError(
+            f"{text[:20]!r} and so on is {len(text)} characters long; a name that becomes part of "
+            f"a file's name has {LONGEST_NAME} at most"
         )
     return text
 
@@ -234,8 +262,8 @@ class VocabularyFile(Strict):
     source: Filled
     idle: list[Filled] | None = None
     course: list[str] = []
-    quantity: list[QuantityTable] = []
-    steps: Annotated[list[StepTable], Field(min_length=1)]
+    quantity: Annotated[list[QuantityTable], Field(max_length=MOST_STEPS)] = []
+    steps: Annotated[list[StepTable], Field(min_length=1, max_length=MOST_STEPS)]
 
 
 # -------------------------------------------------------------------------------------------
@@ -246,7 +274,7 @@ class VocabularyFile(Strict):
 def _identity(text: str) -> str:
     if not text.strip() or re.search(r'[\x00-\x1f<>:"/\\|?*]', text):
         raise ValueError('must be a short pseudonym without < > : " / \\ | ? *')
-    return text
+    return _short(text)
 
 
 def _file_name(text: str) -> str:
@@ -257,7 +285,7 @@ def _file_name(text: str) -> str:
             "holds a control character where a file name is expected; write a Windows path "
             "with / or in single quotes: 'C:\\videos\\case.mp4'"
         )
-    return text
+    return usable_path(text)
 
 
 def _covariate(value: Any) -> Any:
@@ -289,13 +317,9 @@ def _gap_length(value: object) -> int | None:
 
 def _factor(value: object) -> Fraction:
     """Read a speed factor: 4, 0.5 or "4/3"."""
-    try:
-        factor = Fraction(str(value))
-    except (ValueError, ZeroDivisionError):
-        factor = Fraction(0)
-    if factor <= 0 or isinstance(value, bool):
-        raise ValueError(f'must be a number above 0 (4, 0.5 or "4/3"), not {value!r}')
-    return factor
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise ValueError(f'must be a number above 0 (4, 0.5 or "4/3"), not {value!r:.60}')
+    return parse_factor(str(value))
 
 
 FileName = Annotated[str, AfterValidator(_file_name)]
@@ -357,16 +381,16 @@ class CaseFile(Strict):
 
     id: Annotated[str, AfterValidator(_identity)]
     recording: FileName | None = None
-    recordings: Annotated[list[FileName], Field(min_length=1)] | None = None
-    starts: list[WrittenTime] = []
+    recordings: Annotated[list[FileName], Field(min_length=1, max_length=MOST_PARTS)] | None = None
+    starts: Annotated[list[WrittenTime], Field(max_length=MOST_PARTS)] = []
     annotation: FileName | None = None
     procedure: FileName | None = None
     captions: FileName | None = None
     surgeon: str = ""
     role: str = ""
-    case_number: Annotated[int, Field(ge=1)] | None = None
+    case_number: Annotated[int, Field(ge=1, le=MOST_CASES)] | None = None
     covariates: dict[str, Annotated[Any, AfterValidator(_covariate)]] = {}
-    edits: list[EditTable] = []
+    edits: Annotated[list[EditTable], Field(max_length=MOST_EDITS)] = []
     consent: ConsentTable | None = None
 
 
@@ -395,8 +419,8 @@ def _moment(value: object) -> Moment | Edge:
         return parse_time(value)
     if isinstance(value, dict) and set(value) == {"frame"}:
         if type(value["frame"]) is not int or value["frame"] < 0:
-            raise ValueError(f"a frame number is whole and from 0 up, not {value['frame']!r}")
-        return Frame(value["frame"])
+            raise ValueError(f"a frame number is whole and from 0 up, not {value['frame']!r:.60}")
+        return Frame(bounded_frame(value["frame"], str(value["frame"])))
     if isinstance(value, dict) and set(value) == {"timecode"}:
         text = value["timecode"]
         if not isinstance(text, str) or not re.fullmatch(

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from vidseg.formats.moment import parse_frame, parse_moment, shown
+from vidseg.formats.moment import parse_frame, parse_moment
 from vidseg.formats.table_columns import ColumnPlaces
 from vidseg.model.annotation import Edge, Mark, Moment, Sheet
+from vidseg.model.bounds import shown
 from vidseg.model.clock import format_time
 from vidseg.model.problem import Problem
 

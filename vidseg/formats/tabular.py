@@ -20,12 +20,13 @@ from pathlib import Path
 
 from vidseg.disk.atomic_write import write_text_aside
 from vidseg.disk.formulas import guarded, unguarded
-from vidseg.formats.moment import is_moment, moment_text, shown
+from vidseg.formats.moment import is_moment, moment_text
 from vidseg.formats.table_columns import NEEDED, ColumnPlaces, count_roles, find_columns
 from vidseg.formats.table_rows import Cell, SheetRow, one_sheet, sheets_by_case
 from vidseg.formats.table_writing import table_of
 from vidseg.formats.text_file import read_text
 from vidseg.model.annotation import Sheet
+from vidseg.model.bounds import at_most_rows, shown
 from vidseg.model.problem import FormatError, Problem
 
 DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma"}
@@ -111,7 +112,7 @@ def _read_rows(
     delimiter, columns, header = _layout(text, path.name, case_column)
     rows: list[SheetRow] = []
     problems: list[Problem] = []
-    for line, record in _records(text, delimiter):
+    for line, record in at_most_rows(_records(text, delimiter), path.name, len(text)):
         if line == header:
             continue
         fault = _fault(record, columns, delimiter)

@@ -7,6 +7,7 @@ refused, not guessed: a wrong guess changes letters in labels without anybody no
 from __future__ import annotations
 
 import codecs
+import stat
 from pathlib import Path
 
 from vidseg.disk.trouble import trouble
@@ -21,16 +22,7 @@ _UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 def read_bytes(path: Path) -> bytes:
     """Read a whole file. Raises FormatError where it is missing, unreadable, empty or too large."""
     try:
-        if path.is_dir():
-            raise FormatError(path.name, None, "is a folder; expected an annotation file")
-        size = path.stat().st_size
-        if size > LARGEST_BYTES:
-            raise FormatError(
-                path.name,
-                None,
-                f"is {size / 1e6:.0f} MB, too large for an annotation (at most "
-                f"{LARGEST_BYTES // 1024**2} MB); is it the recording?",
-            )
+        refuse_odd_file(path, path.name, LARGEST_BYTES)
         data = path.read_bytes()
     except FileNotFoundError:
         raise FormatError(path.name, None, f"no such file: {path}") from None
@@ -39,6 +31,27 @@ def read_bytes(path: Path) -> bytes:
     if not data:
         raise FormatError(path.name, None, "the file is empty")
     return data
+
+
+def refuse_odd_file(path: Path, source: str, largest: int) -> None:
+    """Raise FormatError for a folder, for what is no file on a disk, and for too many bytes.
+
+    A pipe or a device may never end. Raises OSError where there is nothing to be looked at.
+    """
+    facts = path.stat()
+    if stat.S_ISDIR(facts.st_mode):
+        raise FormatError(source, None, "is a folder; expected a file")
+    if not stat.S_ISREG(facts.st_mode):
+        raise FormatError(
+            source, None, "is a pipe or a device, which may never end; save it as a file first"
+        )
+    if facts.st_size > largest:
+        raise FormatError(
+            source,
+            None,
+            f"is {facts.st_size / 1e6:.1f} MB, too large for a file of this kind (at most "
+            f"{largest // 1024**2} MB); is it the recording?",
+        )
 
 
 def read_text(path: Path) -> str:

@@ -12,7 +12,7 @@ import io
 import re
 import warnings
 import zipfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +28,7 @@ from vidseg.formats.table_columns import NEEDED, ColumnPlaces, count_roles, find
 from vidseg.formats.table_rows import Cell, SheetRow, one_sheet, sheets_by_case
 from vidseg.formats.table_writing import table_of
 from vidseg.formats.text_file import read_bytes
+from vidseg.formats.workbook_size import Extent, measured
 from vidseg.model.annotation import Edge, Moment, Sheet
 from vidseg.model.clock import NS, format_time
 from vidseg.model.problem import FormatError, Problem
@@ -38,7 +39,6 @@ NAMED_SHEETS = ("steps", "annotation", "annotations")
 HEADER_WITHIN = 20
 """The header must stand in the first rows, so many; above it may stand a title."""
 
-LARGEST_UNPACKED = 512 * 1024 * 1024
 LONGEST_TEXT = 32_767
 """Characters that a cell holds (Excel specifications and limits)."""
 
@@ -49,6 +49,8 @@ _NO_VALUE = (
     "a formula without a stored value; open the workbook in a spreadsheet program and save it"
 )
 _OLD_OR_LOCKED = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+
+_EMPTY = Cell()
 
 Grid = list[tuple[int, list[Cell]]]
 
@@ -130,17 +132,14 @@ def read_grids(path: Path) -> dict[str, Grid]:
             None,
             "locked with a password, or in the old .xls form; save it as .xlsx without a password",
         )
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as packed:
-            unpacked = sum(item.file_size for item in packed.infolist())
-    except (zipfile.BadZipFile, NotImplementedError, ValueError, OSError) as error:
-        raise FormatError(path.name, None, f"not a workbook (.xlsx): {error}") from None
-    if unpacked > LARGEST_UNPACKED:
-        raise FormatError(path.name, None, "unpacks to more than 512 MB: too large for a table")
+    if not zipfile.is_zipfile(io.BytesIO(data)):
+        raise FormatError(path.name, None, "not a workbook (.xlsx): File is not a zip file")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            return _cells(data)
+            return _cells(data, measured(data, path.name))
+    except FormatError:
+        raise
     except Exception as error:  # openpyxl raises whatever a damaged part leads to
         what = str(error) or type(error).__name__
         raise FormatError(
@@ -148,36 +147,51 @@ def read_grids(path: Path) -> dict[str, Grid]:
         ) from None
 
 
-def _cells(data: bytes) -> dict[str, Grid]:
+def _cells(data: bytes, extent: Extent) -> dict[str, Grid]:
     workbook: Any = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
-    formulas: Any = openpyxl.load_workbook(io.BytesIO(data), read_only=True)
+    formulas: Any = workbook
+    if extent.formulas:
+        formulas = openpyxl.load_workbook(io.BytesIO(data), read_only=True)
     # openpyxl would round times to the millisecond; without these it hands over the number
     for book in (workbook, formulas):
         book._date_formats, book._timedelta_formats = set(), set()
     try:
-        grids: dict[str, Grid] = {}
-        for sheet, written in zip(workbook.worksheets, formulas.worksheets, strict=True):
-            # the size that a file claims to have may be wrong
-            sheet.reset_dimensions()
-            written.reset_dimensions()
-            grids[sheet.title] = [
-                (line, [_cell(*pair, workbook.epoch) for pair in zip(*rows, strict=True)])
-                for line, rows in enumerate(
-                    zip(sheet.iter_rows(), written.iter_rows(), strict=True), 1
-                )
-                if rows[0]
-            ]
-        return grids
+        return {
+            sheet.title: list(_rows_of(sheet, written, extent, workbook.epoch))
+            for sheet, written in zip(workbook.worksheets, formulas.worksheets, strict=True)
+        }
     finally:
         workbook.close()
         formulas.close()
+
+
+def _rows_of(
+    sheet: Any, written: Any, extent: Extent, epoch: Any
+) -> Iterator[tuple[int, list[Cell]]]:
+    """Yield the rows in which something stands, each up to its last cell."""
+    # the size that a file claims to have may be wrong
+    sheet.reset_dimensions()
+    written.reset_dimensions()
+    size = {"max_row": extent.last_row, "max_col": extent.last_column}
+    rows = sheet.iter_rows(**size)
+    pairs = (
+        zip(rows, written.iter_rows(**size), strict=True)
+        if written is not sheet
+        else ((row, row) for row in rows)
+    )
+    for line, (cells, sources) in enumerate(pairs, 1):
+        row = [_cell(*pair, epoch) for pair in zip(cells, sources, strict=True)]
+        while row and row[-1] is _EMPTY:
+            row.pop()
+        if row:
+            yield line, row
 
 
 def _cell(cell: Any, written: Any, epoch: Any) -> Cell:
     """Read one cell from its value and from what was written in it (a formula, say)."""
     value = cell.value
     if value is None:
-        return Cell() if written.value is None else Cell(str(written.value), fault=_NO_VALUE)
+        return _EMPTY if written.value is None else Cell(str(written.value), fault=_NO_VALUE)
     if isinstance(value, bool):
         return Cell(str(value).upper(), fault=f"not a time: {str(value).upper()}")
     if isinstance(value, (int, float)):

@@ -8,12 +8,14 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError
 from sqlalchemy.pool import NullPool
 
-from vidseg.model.problem import LibraryError
+from vidseg.library.soundness import damage
+from vidseg.model.bounds import usable_path
+from vidseg.model.problem import LibraryError, VidsegError
 
 PATIENCE_S = 120
 """How long a process waits for another that is writing."""
@@ -39,9 +41,12 @@ def open_engine(place: str, *, make: bool) -> Engine:
     """
     if is_url(place):
         return _postgresql(place)
-    path = Path(place)
-    if path.is_dir():
-        raise LibraryError(f"{place} is a folder; a library is one file")
+    try:
+        path = Path(usable_path(place))
+    except ValueError as error:
+        raise LibraryError(str(error)) from None
+    if path.exists() and not path.is_file():
+        raise LibraryError(f"{place} is a folder or a device; a library is one file")
     if not path.exists() and not make:
         raise LibraryError(
             f"there is no library {place}; `vidseg library add` makes one, --library (or "
@@ -49,8 +54,12 @@ def open_engine(place: str, *, make: bool) -> Engine:
         )
     if not path.parent.is_dir():
         raise LibraryError(f"the folder {path.parent} does not exist")
+    # SQLite keeps a library of this name in memory alone
+    name = str(path.absolute()) if place == ":memory:" else str(path)
     engine = create_engine(
-        f"sqlite:///{path.as_posix()}", poolclass=NullPool, connect_args={"timeout": PATIENCE_S}
+        URL.create("sqlite", database=name),
+        poolclass=NullPool,
+        connect_args={"timeout": PATIENCE_S},
     )
     event.listen(engine, "connect", _on_connect)
     event.listen(engine, "begin", _on_begin)
@@ -108,9 +117,12 @@ def reading(engine: Engine) -> Iterator[Connection]:
 
 @contextmanager
 def _told(engine: Engine) -> Iterator[None]:
-    place = engine.url.render_as_string(hide_password=True)
+    sqlite = engine.dialect.name == "sqlite"
+    place = engine.url.database if sqlite else engine.url.render_as_string(hide_password=True)
     try:
         yield
+    except sqlite3.Error as error:
+        raise LibraryError(f"the library {place} cannot be used: {error}") from error
     except OperationalError as error:
         if isinstance(error.orig, sqlite3.Error) and "locked" in str(error.orig):
             raise LibraryError(
@@ -121,3 +133,16 @@ def _told(engine: Engine) -> Iterator[None]:
     except DatabaseError as error:
         reason = str(error.orig).strip().splitlines()[0] if error.orig else str(error)
         raise LibraryError(f"the library {place} cannot be used: {reason}") from error
+    except Exception as error:
+        tell_damage(engine, error)
+        raise
+
+
+def tell_damage(engine: Engine, error: Exception) -> None:
+    """Raise LibraryError where an ``error`` that nobody expected comes of a damaged file."""
+    if isinstance(error, VidsegError) or engine.dialect.name != "sqlite":
+        return
+    if found := damage(engine):
+        raise LibraryError(
+            f"the library {engine.url.database} is damaged: {found}; go back to a copy of it"
+        ) from error

@@ -9,7 +9,7 @@ from sqlalchemy import delete, func, select
 
 from vidseg.library import schema
 from vidseg.library.adding import Added, Adder
-from vidseg.library.connection import open_engine, shown_place, writing
+from vidseg.library.connection import open_engine, shown_place, tell_damage, writing
 from vidseg.library.version import prepare
 from vidseg.model.problem import LibraryError
 from vidseg.model.record import Record
@@ -41,6 +41,8 @@ class Library:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+        if isinstance(error, Exception):
+            tell_damage(self.engine, error)
 
     def close(self) -> None:
         """Let go of the database."""

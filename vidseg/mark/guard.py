@@ -13,6 +13,8 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from vidseg.model.bounds import whole_number
+
 LARGEST_BODY = 8 * 1024 * 1024
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
@@ -87,6 +89,7 @@ def _body_refusal(headers: Headers) -> int | None:
         return 415
     length = headers.get("content-length", "0")
     # RFC 9110, 15.5.14: content too large
-    if not (length.isascii() and length.isdigit()):
+    size = whole_number(length, 10**18)
+    if size is None:
         return 400
-    return 413 if int(length) > LARGEST_BODY else None
+    return 413 if size > LARGEST_BODY else None

@@ -13,14 +13,18 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 
+from vidseg.model.bounds import bounded_ns, shown
+
 NS = 1_000_000_000
 """Nanoseconds in a second."""
 
 TIME_FORMS = "seconds (12.5), m:ss (4:10), h:mm:ss (0:04:10) with an optional fraction"
 TIMECODE_FORMS = "h:mm:ss:ff, or h:mm:ss;ff for drop-frame"
 
-_CLOCK = re.compile(r"(?:(?:(\d+):)?(\d+):)?(\d+)(?:[.,](\d+))?")
-_TIMECODE = re.compile(r"(\d{1,2}):(\d{2}):(\d{2})([:;])(\d{2,3})")
+_CLOCK = re.compile(r"(?:(?:([0-9]+):)?([0-9]+):)?([0-9]+)(?:[.,]([0-9]+))?")
+_LONGEST_WRITTEN = 40
+"""Characters of the longest text still looked at as a time."""
+_TIMECODE = re.compile(r"([0-9]{1,2}):([0-9]{2}):([0-9]{2})([:;])([0-9]{2,3})")
 
 
 def ratio_round(numerator: int, denominator: int) -> int:
@@ -47,20 +51,22 @@ def parse_time(text: str) -> int:
     """Read a written time: ``12.5``, ``4:10``, ``0:04:10.250``, decimal comma allowed.
 
     Returns nanoseconds. Raises ValueError for anything else, for a sixtieth field of 60 or
-    more (``0:75``) where a larger unit stands before it, and for more than nine decimals.
+    more (``0:75``) where a larger unit stands before it, for more than nine decimals, and for
+    more hours than any recording has.
     """
-    match = _CLOCK.fullmatch(text.strip())
+    written = text.strip()
+    match = _CLOCK.fullmatch(written) if len(written) <= _LONGEST_WRITTEN else None
     if match is None:
-        raise ValueError(f"not a time: {text.strip()!r}; expected {TIME_FORMS}")
+        raise ValueError(f"not a time: {shown(written)}; expected {TIME_FORMS}")
     hours, minutes, seconds, fraction = match.groups()
     if fraction is not None and len(fraction) > 9:
-        raise ValueError(f"not a time: {text.strip()!r}; at most nine decimals are held")
+        raise ValueError(f"not a time: {written!r}; at most nine decimals are held")
     if minutes is not None and int(seconds) > 59:
-        raise ValueError(f"not a time: {text.strip()!r}; seconds after a colon go from 0 to 59")
+        raise ValueError(f"not a time: {written!r}; seconds after a colon go from 0 to 59")
     if hours is not None and int(minutes) > 59:
-        raise ValueError(f"not a time: {text.strip()!r}; minutes after hours go from 0 to 59")
+        raise ValueError(f"not a time: {written!r}; minutes after hours go from 0 to 59")
     whole = (int(hours or 0) * 60 + int(minutes or 0)) * 60 + int(seconds)
-    return whole * NS + int((fraction or "").ljust(9, "0"))
+    return bounded_ns(whole * NS + int((fraction or "").ljust(9, "0")), written)
 
 
 def format_time(ns: int, decimals: int = 3) -> str:

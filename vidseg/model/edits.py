@@ -19,6 +19,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from vidseg.model.bounds import LONGEST_H, LONGEST_NS
 from vidseg.model.clock import format_time, ratio_round
 from vidseg.model.span import Span, Spans
 
@@ -194,4 +195,9 @@ def _pieces(edits: Sequence[Edit], length: int) -> list[_Piece]:
             add(edit.at, Fraction(1))
             op += edit.length or 0
     add(length, Fraction(1))
+    if op > LONGEST_NS:
+        raise ValueError(
+            f"with them the operation lasts {format_time(op)}, and none is longer than "
+            f"{LONGEST_H:,} h"
+        )
     return pieces

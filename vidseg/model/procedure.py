@@ -10,6 +10,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
 
@@ -28,6 +29,7 @@ LEVELS = (Kind.PHASE, Kind.STEP, Kind.TASK)
 """The timed levels, outermost first."""
 
 
+@lru_cache(maxsize=4096)
 def fold(label: str) -> str:
     """Reduce a label to what is compared: no case, accents, hyphens, punctuation or spaces.
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -32,6 +33,9 @@ class Span:
         return self.start <= at < self.end
 
 
+_EDGES = attrgetter("start", "end")
+
+
 @dataclass(frozen=True, slots=True, init=False)
 class Spans:
     """A set of time: sorted, disjoint spans; touching ones are merged by construction.
@@ -43,7 +47,7 @@ class Spans:
 
     def __init__(self, items: Iterable[Span] = ()) -> None:
         merged: list[Span] = []
-        for span in sorted(items):
+        for span in sorted(items, key=_EDGES):
             if merged and span.start <= merged[-1].end:
                 if span.end > merged[-1].end:
                     merged[-1] = Span(merged[-1].start, span.end)
@@ -99,6 +103,11 @@ class Spans:
         """Say whether the instant ``at`` (ns) lies in one of the spans."""
         index = bisect_right(self.items, at, key=lambda span: span.start) - 1
         return index >= 0 and self.items[index].holds(at)
+
+    def covers(self, span: Span) -> bool:
+        """Say whether all of ``span`` lies in these spans."""
+        index = bisect_right(self.items, span.start, key=lambda item: item.start) - 1
+        return index >= 0 and span.end <= self.items[index].end
 
 
 Kept = Sequence[tuple[Span, int]]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from vidseg.cli.screen import say
+from vidseg.model.bounds import MOST_CASES, shown, whole_number
 from vidseg.model.problem import UsageError
 
 if TYPE_CHECKING:
@@ -51,9 +52,10 @@ class RangeText(click.ParamType[tuple[Any, Any]]):
 
 def case_number(text: str) -> int:
     """Read a whole number."""
-    if not (text.isascii() and text.isdigit()):
-        raise ValueError(f"{text!r} is not a case number; write 1..50")
-    return int(text)
+    number = whole_number(text, MOST_CASES)
+    if number is None:
+        raise ValueError(f"{shown(text)} is not a case number, {MOST_CASES:,} at most; write 1..50")
+    return number
 
 
 def date(text: str) -> str:

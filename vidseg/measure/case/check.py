@@ -6,10 +6,11 @@ from collections import Counter
 from collections.abc import Iterator
 from itertools import pairwise
 
+from vidseg.measure.case.overlaps import forbidden_pairs
 from vidseg.model.annotation import Annotation, Segment, Sheet
 from vidseg.model.clock import NS, format_time
 from vidseg.model.problem import Problem
-from vidseg.model.procedure import LEVELS, Kind, Procedure, Step
+from vidseg.model.procedure import LEVELS, Kind, Procedure
 from vidseg.model.recording import Recording
 from vidseg.model.span import Span, Spans
 
@@ -101,23 +102,23 @@ def _same_again(annotation: Annotation) -> Iterator[Problem]:
 def _overlaps(annotation: Annotation) -> Iterator[Problem]:
     for kind in LEVELS:
         rows = [segment for segment in annotation.segments if segment.step.kind is kind]
-        for index, before in enumerate(rows):
-            for after in rows[index + 1 :]:
-                if after.span.start >= before.span.end:
-                    break
-                if not _may_overlap(before.step, after.step):
-                    shared = Span(after.span.start, min(before.span.end, after.span.end))
-                    yield _problem(
-                        "forbidden-overlap",
-                        f"{_rows(after)} runs at the same time as {_rows(before)} for "
-                        f"{format_time(shared.length)}; the vocabulary allows one at a time",
-                        annotation,
-                        after,
-                    )
-
-
-def _may_overlap(one: Step, other: Step) -> bool:
-    return other.code in one.overlaps or one.code in other.overlaps
+        pairs, untold = forbidden_pairs(rows)
+        for before, after in pairs:
+            shared = min(before.span.end, after.span.end) - after.span.start
+            yield _problem(
+                "forbidden-overlap",
+                f"{_rows(after)} runs at the same time as {_rows(before)} for "
+                f"{format_time(shared)}; the vocabulary allows one at a time",
+                annotation,
+                after,
+            )
+        if untold:
+            yield Problem.of(
+                "forbidden-overlap",
+                f"{untold:,} more pairs of rows run at the same time, which are not told one by "
+                "one; put right what all of them have in common, a wrong end or clock perhaps",
+                annotation.source,
+            )
 
 
 def _order(annotation: Annotation) -> Iterator[Problem]:
@@ -188,11 +189,10 @@ def _phases(annotation: Annotation) -> Iterator[Problem]:
     outer: dict[str, list[Span]] = {}
     for segment in annotation.segments:
         outer.setdefault(segment.step.code, []).append(segment.span)
+    times = {code: Spans(spans) for code, spans in outer.items()}
     for segment in annotation.segments:
         parent = segment.step.parent
-        if parent is None or parent not in outer:
-            continue
-        if Spans([segment.span]) - Spans(outer[parent]):
+        if parent is not None and parent in times and not times[parent].covers(segment.span):
             yield _problem(
                 "outside-parent",
                 f"{_rows(segment)} does not lie within its {parent!r}",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
 from dataclasses import replace
 
 from vidseg.model.annotation import Annotation, Segment
@@ -24,8 +26,9 @@ def in_operative_time(
         return annotation, ()
     problems: list[Problem] = []
     segments = []
+    unknown = sorted(edits.unknown_at())
     for segment in annotation.segments:
-        moved = _moved(segment, edits)
+        moved = _moved(segment, edits, unknown)
         if moved is None:
             problems.append(_nothing_left(annotation, segment))
             continue
@@ -41,7 +44,9 @@ def in_operative_time(
                     segment.span,
                 )
             )
-    excluded = [moved for s in annotation.excluded if (moved := _moved(s, edits)) is not None]
+    excluded = [
+        moved for s in annotation.excluded if (moved := _moved(s, edits, unknown)) is not None
+    ]
     inserted = Spans(edit.span for edit in edits.edits if isinstance(edit, Inserted))
     events = []
     for event in annotation.events:
@@ -72,17 +77,18 @@ def known_time(recorded: Spans, edits: EditMap) -> Spans:
     return edits.spans(recorded) - edits.pauses() if edits.edits else recorded
 
 
-def _moved(segment: Segment, edits: EditMap) -> Segment | None:
+def _moved(segment: Segment, edits: EditMap, unknown: Sequence[int]) -> Segment | None:
     span = edits.span(segment.span)
     if span is None:
         return None
-    unknown = [at for at in edits.unknown_at() if segment.span.start <= at <= segment.span.end]
-    starts_open = segment.span.start in unknown
+    first = bisect_left(unknown, segment.span.start)
+    last = bisect_right(unknown, segment.span.end)
+    starts_open = first < last and unknown[first] == segment.span.start
     return replace(
         segment,
         span=span,
         open_start=segment.open_start or starts_open,
-        open_end=segment.open_end or any(at > segment.span.start for at in unknown),
+        open_end=segment.open_end or first + starts_open < last,
     )
 
 

@@ -7,7 +7,7 @@ durations knows that they are incomplete.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -24,6 +24,7 @@ from vidseg.model.annotation import (
     Segment,
     Sheet,
 )
+from vidseg.model.bounds import LONGEST_H, LONGEST_NS
 from vidseg.model.clock import format_time, frame_to_ns
 from vidseg.model.problem import Problem
 from vidseg.model.procedure import LEVELS, Kind, Procedure, Step, fold
@@ -34,16 +35,30 @@ NEAR_MISS = 80.0
 """Similarity (rapidfuzz ratio of folded labels, 0 to 100) from which a label is a near miss."""
 
 
-def nearest_label(label: str, procedure: Procedure) -> tuple[Step, str] | None:
-    """Give the step whose label is nearest to an unknown one, and that label; None if far."""
-    choices = {place: fold(text) for place, (text, _) in enumerate(procedure.labels())}
-    found = process.extractOne(
-        fold(label), choices, scorer=fuzz.ratio, score_cutoff=NEAR_MISS, processor=None
-    )
-    if found is None:
-        return None
-    text, step = list(procedure.labels())[found[2]]
-    return step, text
+_RANKS = {kind: rank for rank, kind in enumerate(LEVELS)}
+
+
+def _place(segment: Segment) -> tuple[int, int, int]:
+    return segment.span.start, segment.span.end, _RANKS[segment.step.kind]
+
+
+class _Nearest:
+    """Finds the label that is most like an unknown one; lives for one vocabulary."""
+
+    def __init__(self, procedure: Procedure) -> None:
+        self.labels = list(procedure.labels())
+        self.choices = {place: fold(text) for place, (text, _) in enumerate(self.labels)}
+        self.known: dict[str, tuple[Step, str] | None] = {}
+
+    def to(self, label: str) -> tuple[Step, str] | None:
+        """Give the step whose label is nearest, and that label; None if far."""
+        if label not in self.known:
+            found = process.extractOne(
+                fold(label), self.choices, scorer=fuzz.ratio, score_cutoff=NEAR_MISS, processor=None
+            )
+            text, step = self.labels[found[2]] if found is not None else ("", None)
+            self.known[label] = None if step is None else (step, text)
+        return self.known[label]
 
 
 def resolve(
@@ -71,7 +86,7 @@ def resolve(
         procedure=procedure.code,
         annotator=sheet.annotator or "",
         source=sheet.source,
-        segments=tuple(sorted(segments, key=lambda s: (s.span, LEVELS.index(s.step.kind)))),
+        segments=tuple(sorted(segments, key=_place)),
         events=tuple(sorted(events, key=lambda e: e.at)),
         excluded=tuple(sorted(excluded, key=lambda s: s.span)),
     )
@@ -94,6 +109,7 @@ class _Resolver:
         self.sheet, self.procedure, self.ruler = sheet, procedure, ruler
         self.problems: list[Problem] = []
         self.off_frame: list[tuple[int, Mark]] = []
+        self.nearest = _Nearest(procedure)
 
     def say(self, code: str, mark: Mark, message: str) -> None:
         """Report a problem of one row."""
@@ -107,7 +123,8 @@ class _Resolver:
         segments: list[Segment] = []
         events: list[Event] = []
         excluded: list[Segment] = []
-        for index, row in enumerate(placed):
+        ends = self.next_starts(placed) if self.sheet.starts_only else [None] * len(placed)
+        for row, next_start in zip(placed, ends, strict=True):
             if row.step is None:
                 continue
             if row.step.kind is Kind.EVENT:
@@ -115,7 +132,7 @@ class _Resolver:
                 if event is not None:
                     events.append(event)
                 continue
-            segment = self.segment(row, row.step, placed[index + 1 :])
+            segment = self.segment(row, row.step, next_start)
             if segment is not None:
                 (segments if row.step.timed else excluded).append(segment)
         self.tell_off_frame()
@@ -124,7 +141,7 @@ class _Resolver:
     def place(self, mark: Mark) -> _Row | None:
         step = self.procedure.find(mark.label)
         if step is None and not self.procedure.is_idle(mark.label):
-            near = nearest_label(mark.label, self.procedure)
+            near = self.nearest.to(mark.label)
             if near is None:
                 self.say(
                     "unknown-step",
@@ -160,6 +177,14 @@ class _Resolver:
             return None
         end = self.ruler.end
         slack = self.slack()
+        if end is None and at > LONGEST_NS:
+            self.say(
+                "outside-recording",
+                mark,
+                f"{format_time(at)} lies outside any recording: none is longer than "
+                f"{LONGEST_H:,} h; correct the row, or the rate",
+            )
+            return None
         if at < 0 or (end is not None and at > end + slack):
             extent = "" if end is None else f", which is {format_time(end)} long"
             self.say(
@@ -205,13 +230,13 @@ class _Resolver:
             )
         return Event(row.step, row.start, row.mark.note, row.mark.line, row.mark.attributes)
 
-    def segment(self, row: _Row, step: Step, later: list[_Row]) -> Segment | None:
+    def segment(self, row: _Row, step: Step, next_start: int | None) -> Segment | None:
         mark = row.mark
         if self.sheet.starts_only:
-            end = self.next_start(step, later)
-            if end is None:
+            if next_start is None:
                 self.say_no_clock(mark, "the last row")
                 return None
+            end = next_start
         elif mark.end is None:
             self.say(
                 "no-end",
@@ -269,18 +294,22 @@ class _Resolver:
             "known; give the recording or its length",
         )
 
-    def next_start(self, step: Step, later: Iterable[_Row]) -> int | None:
-        """Where a row of a starts-only list ends: at the next row that ends its level."""
-        for row in later:
-            if row.step is None or row.step.kind is Kind.EXCLUDED:
-                return row.start
-            if row.step.kind is Kind.EVENT:
-                continue
-            if step.kind is Kind.EXCLUDED:
-                return row.start
-            if LEVELS.index(row.step.kind) <= LEVELS.index(step.kind):
-                return row.start
-        return self.ruler.end
+    def next_starts(self, rows: Sequence[_Row]) -> list[int | None]:
+        """Where each row of a starts-only list ends: at the next row that ends its level.
+
+        The recording's end, if known, ends what no row does.
+        """
+        ends: list[int | None] = []
+        ending: dict[Kind, int | None] = dict.fromkeys(Kind, self.ruler.end)
+        for row in reversed(rows):
+            kind = None if row.step is None else row.step.kind
+            ends.append(ending[kind] if kind is not None else None)
+            if kind is None or kind is Kind.EXCLUDED:
+                ending = dict.fromkeys(Kind, row.start)
+            elif kind is not Kind.EVENT:
+                inner = LEVELS[LEVELS.index(kind) :]
+                ending |= dict.fromkeys((*inner, Kind.EXCLUDED), row.start)
+        return ends[::-1]
 
     def tell_off_frame(self) -> None:
         if not self.off_frame:

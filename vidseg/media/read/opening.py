@@ -94,6 +94,8 @@ def _check_file(path: Path) -> None:
     try:
         if not path.exists():
             raise MediaError(str(path), "there is no such file")
+        if not path.is_file():
+            raise MediaError(str(path), "this is a pipe or a device, not a recording")
         if path.stat().st_size == 0:
             raise MediaError(str(path), "the file is empty (0 bytes)")
     except OSError as error:
