@@ -41,9 +41,12 @@ class Sieve:
         self.allowed = set(map(folded, allowed))
         self.found: list[Sifted] = []
 
-    def passes(self, text: str, where: str) -> bool:
-        """Check one text; False where something in it is not allowed, and then nothing of it is."""
-        found = find_identifiers(text, self.known)
+    def passes(self, text: str, where: str, *, listed_only: bool = False) -> bool:
+        """Check one text; False where something in it is not allowed, and then nothing of it is.
+
+        ``listed_only`` as in ``find_identifiers``.
+        """
+        found = find_identifiers(text, self.known, listed_only=listed_only)
         allowed = all(folded(one.text) in self.allowed for one in found)
         self.found += [Sifted(where, text, one, allowed) for one in found]
         return allowed
