@@ -19,7 +19,7 @@ from typing import Any, TypeVar
 from vidseg.disk.atomic_write import write_text_aside
 from vidseg.disk.digests import STAMPS, KnownHashes
 from vidseg.export.document import digest
-from vidseg.model.problem import UsageError
+from vidseg.model.problem import Problem, SharingError, UsageError
 from vidseg.model.progress import Progress
 
 Document = TypeVar("Document")
@@ -51,9 +51,14 @@ class OutputFolder:
     """Use: ``make`` or ``write`` each piece, then ``finish``. Anything may raise in between;
     nothing is lost."""
 
-    def __init__(self, out: Path) -> None:
-        """Begin, or go on from an interrupted run. Raises UsageError for a folder not ours."""
-        self.out = out
+    def __init__(
+        self, out: Path, gate: Callable[[Path], tuple[Problem, ...]] | None = None
+    ) -> None:
+        """Begin, or go on from an interrupted run. Raises UsageError for a folder not ours.
+
+        ``gate`` reads the folder before it is put in its place, and gives what must not leave.
+        """
+        self.out, self.gate = out, gate
         self.work = out.with_name(f".{out.name}.part")
         if out.exists() and not out.is_dir():
             raise UsageError(f"{out} is a file; choose another folder with --out")
@@ -158,7 +163,8 @@ class OutputFolder:
     def finish(self) -> None:
         """Drop leftovers, write the manifest and put the folder in its place.
 
-        Files in the old folder that vidseg did not write are carried over.
+        Files in the old folder that vidseg did not write are carried over. Raises SharingError
+        where the gate finds something; the folder then stays as it was.
         """
         for path in sorted(self.work.rglob("*"), reverse=True):
             name = path.relative_to(self.work).as_posix()
@@ -169,6 +175,9 @@ class OutputFolder:
                 path.unlink()
         self._write_manifest(self.entries)
         self.known.write(self.work, self.entries)
+        if self.gate is not None and (found := self.gate(self.work)):
+            shutil.rmtree(self.work, ignore_errors=True)
+            raise SharingError(found)
         old = self.out.with_name(f".{self.out.name}.old")
         try:
             if self.out.exists():
@@ -185,6 +194,15 @@ class OutputFolder:
                 f"its files open and run again: all that was made is kept in {self.work}"
             ) from error
         shutil.rmtree(old, ignore_errors=True)
+
+    def strangers(self, part: str = "") -> list[str]:
+        """Name the files in ``part`` of the old folder that vidseg did not write."""
+        own = (*self.before, MANIFEST, STAMPS)
+        return [
+            path.relative_to(self.out / part).as_posix()
+            for path in sorted((self.out / part).rglob("*"))
+            if path.is_file() and path.relative_to(self.out).as_posix() not in own
+        ]
 
     def _carry_over(self) -> None:
         for path in self.out.rglob("*"):

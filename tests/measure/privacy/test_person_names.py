@@ -76,7 +76,7 @@ def test_each_form_alone_is_found(text: str) -> None:
 @pytest.mark.parametrize("code", builtin_codes())
 def test_labels_pass_without_knowing_their_own_words(code: str) -> None:
     labels = [label for label, _ in load_procedure(code).labels()]
-    assert [one for one in labels if find_identifiers(one, listed_only=True)] == []
+    assert [one for one in labels if find_identifiers(one, (), "label")] == []
 
 
 def test_the_lists_hold_names_of_many_countries() -> None:

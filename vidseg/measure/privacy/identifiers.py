@@ -11,7 +11,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 from vidseg.measure.privacy.name_lists import fold_name, listed_names
-from vidseg.measure.privacy.person_names import find_names
+from vidseg.measure.privacy.person_names import Manner, find_names
 
 _MONTH_NAME = (
     r"(?:jan(?:uary)?|feb(?:ruary)?|mar(?:ch)?|apr(?:il)?|may|june?|july?|aug(?:ust)?"
@@ -210,14 +210,13 @@ class Identifier:
 
 
 def find_identifiers(
-    text: str, known: Collection[str] = (), *, listed_only: bool = False
+    text: str, known: Collection[str] = (), manner: Manner = "prose"
 ) -> tuple[Identifier, ...]:
     """Give what in ``text`` may identify someone, in order of place; findings do not overlap.
 
     ``known`` are words, in small letters, that are passed over where they stand with a capital:
     those of the vocabulary in use. Names are found by titles ("Mr", "Sister"), introductions,
-    initials, lists of names, and capitals inside a sentence; with ``listed_only``, for labels, a
-    capital alone is no reason. A rare name at a sentence's start, or written small, is not found.
+    initials, lists of names, and capitals inside a sentence, as ``manner`` says. A rare name at a sentence's start, or written small, is not found.
     """
     free = [True] * len(text)
     found: list[Identifier] = []
@@ -227,7 +226,7 @@ def find_identifiers(
             free[start:end] = [False] * (end - start)
             found.append(Identifier(start, end, text[start:end], letter, kind))
 
-    names = list(find_names(text, _COMMON | TRADE | _EPONYMS | set(known), listed_only=listed_only))
+    names = list(find_names(text, _COMMON | TRADE | _EPONYMS | set(known), manner))
     for name in names:
         if name.sure:
             take(name.start, name.end, "A", "a name")

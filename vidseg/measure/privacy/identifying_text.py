@@ -17,23 +17,24 @@ from vidseg.model.problem import Problem
 from vidseg.model.procedure import Procedure, Step
 from vidseg.model.recording import AudioTrack, Captions, CaptionTrack, Part
 
-Manner = Literal["prose", "name", "label"]
-"""How a text is read: a capital counts inside a sentence, everywhere, or only on listed names."""
+Written = Literal["prose", "name", "label", "code"]
+"""A ``Manner``, or a code, which is read as a label with capitals."""
 
 _UNSHOWN: Mapping[type, frozenset[str]] = {
     Case: frozenset({"consent", "procedure"}),
-    Procedure: frozenset({"source", "idle", "course", "quantities"}),
+    Procedure: frozenset({"source"}),
     Step: frozenset(
         {"aliases", "parent", "overlaps", "after", "spoken", "category", "definition", "source"}
     ),
 }
 """Fields that are written into no output; ``everything`` gives them all the same."""
 _TECHNICAL: Mapping[type, frozenset[str]] = {
+    Procedure: frozenset({"idle", "course", "quantities"}),
     Part: frozenset({"container", "codec", "profile", "pixel_format", "timecode", "tags"}),
     AudioTrack: frozenset({"codec"}),
     CaptionTrack: frozenset({"codec"}),
 }
-"""Facts of a recording in a fixed form; what identifies among them has a check of its own."""
+"""Facts in a fixed form; what identifies among those of a recording has a check of its own."""
 _NAMES: Mapping[type, frozenset[str]] = {
     Case: frozenset({"id", "surgeon", "role"}),
     Annotation: frozenset({"case", "annotator", "source"}),
@@ -58,7 +59,7 @@ class Leaf:
 
     text: str
     where: str
-    manner: Manner
+    manner: Written
 
 
 def found_in_words(words: tuple[Sifted, ...] | list[Sifted]) -> tuple[Problem, ...]:
@@ -74,6 +75,24 @@ def found_in_words(words: tuple[Sifted, ...] | list[Sifted]) -> tuple[Problem, .
     )
 
 
+def unquoted(problems: Sequence[Problem]) -> tuple[Problem, ...]:
+    """Give problems as they stand in files that are meant to be looked at: what may identify
+    someone is counted for each source, and not quoted."""
+    kept = [problem for problem in problems if problem.code not in TOLD]
+    for code, source in dict.fromkeys((p.code, p.source) for p in problems if p.code in TOLD):
+        count = sum((p.code, p.source) == (code, source) for p in problems)
+        place = "in its metadata or name" if code == TOLD[0] else "in its words"
+        kept.append(
+            Problem.of(
+                code,
+                f"{count} thing(s) {place} may identify someone, told on the screen alone: look at "
+                "them before it is shown or shared",
+                source,
+            )
+        )
+    return tuple(kept)
+
+
 def telling(result: CaseResult) -> tuple[Problem, ...]:
     """Give all that may identify someone and would be shown: metadata and names of the recording,
     and every text that came in, but for fields that no output shows."""
@@ -87,11 +106,12 @@ def sifted(
     """Search the texts of a case, each finding of a text once; ``everything`` with those that no
     output is known to show."""
     sieve = Sieve(plain_words_of([label for label, _ in result.procedure.labels()]), allowed)
-    seen: set[tuple[str, Manner]] = set()
+    seen: set[tuple[str, Written]] = set()
     for leaf in leaves(result, everything=everything):
         if leaf.text and (leaf.text, leaf.manner) not in seen:
             seen.add((leaf.text, leaf.manner))
-            sieve.passes(_in_manner(leaf), leaf.where, listed_only=leaf.manner == "label")
+            for text in dict.fromkeys((leaf.text, _spoken(leaf))):
+                sieve.passes(text, leaf.where, "label" if leaf.manner == "code" else leaf.manner)
     kept: dict[tuple[str, str], Sifted] = {}
     for one in sieve.found:
         kept.setdefault((one.identifier.text, one.where), one)
@@ -100,6 +120,7 @@ def sifted(
 
 def leaves(result: CaseResult, *, everything: bool) -> Iterator[Leaf]:
     """Give every text in a case, whatever field it stands in, also one added tomorrow."""
+    yield from _leaves(result.case, "", everything)
     yield from _leaves(result, "", everything)
     for problem in result.problems:
         if problem.code not in TOLD:
@@ -107,7 +128,7 @@ def leaves(result: CaseResult, *, everything: bool) -> Iterator[Leaf]:
                 yield Leaf(match[1] or match[2], f"problem {problem.code}", "prose")
 
 
-def _leaves(value: object, where: str, everything: bool, manner: Manner = "label") -> Iterator[Leaf]:
+def _leaves(value: object, where: str, everything: bool, manner: Written = "label") -> Iterator[Leaf]:
     if isinstance(value, str):
         yield Leaf(value, where, manner)
     elif isinstance(value, Path):
@@ -123,14 +144,17 @@ def _leaves(value: object, where: str, everything: bool, manner: Manner = "label
         for field in fields(value):
             if field.name in left_out or field.name.startswith("_"):
                 continue
-            own: Manner = "name" if field.name in _NAMES.get(kind, ()) else "label"
+            own: Written = "name" if field.name in _NAMES.get(kind, ()) else "label"
             own = "prose" if field.name in _PROSE.get(kind, ()) else own
+            own = "code" if kind in (Step, Procedure) and field.name == "code" else own
             inner = getattr(value, field.name)
             if field.name in ("covariates", "attributes"):
+                kind_of = "covariate" if field.name == "covariates" else "column"
                 for name, text in inner:
-                    yield Leaf(name, f"name of a {field.name.removesuffix('s')}", "name")
-                    yield Leaf(f"{name}: {text}", f"{name}, {place or 'covariate'}", "prose")
-                    yield Leaf(text, f"{name}, {place or 'covariate'}", "label")
+                    said = f"{kind_of} {name} {place}".strip()
+                    yield Leaf(name, f"name of a {kind_of}", "name")
+                    yield Leaf(f"{name}: {text}", said, "prose")
+                    yield Leaf(text, said, "label")
             else:
                 said = f"{_WORDS.get(field.name, field.name)} {place}".strip()
                 yield from _leaves(inner, said, everything, own)
@@ -160,7 +184,12 @@ def _place(value: object) -> str:
     return ""
 
 
-def _in_manner(leaf: Leaf) -> str:
-    """Put a name into a sentence, so that a capital at its start counts as one of a name."""
-    text = re.sub(r"[_.]+", " ", leaf.text) if leaf.manner != "prose" else leaf.text
-    return f"by {text}" if leaf.manner == "name" else text
+def _spoken(leaf: Leaf) -> str:
+    """Write a name into a sentence, so that a capital at its start counts, and a code with capitals
+    and spaces."""
+    if leaf.manner == "prose":
+        return leaf.text
+    text = re.sub(r"[_.]+", " ", leaf.text)
+    if leaf.manner == "name":
+        return f"by {text}"
+    return text.title() if leaf.manner == "code" else text

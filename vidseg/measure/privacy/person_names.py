@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from vidseg.measure.privacy.name_lists import BOTH, fold_name, listed_names
 
@@ -24,6 +25,8 @@ _TITLES_CAPITAL = frozenset("Don Doña Pan Bay Sir Lord Lady Sister Nurse Fr Sig
 _PATIENTS = frozenset(
     "name patient patients pt pts pat client patientin paciente patiente paziente patiënt pasient".split()
 )
+_SMALL = frozenset("a an and at by for from in into of on or the to under with without".split())
+"""Words that stay small in a title (common practice)."""
 _PARTICLES = frozenset(
     "de la las los da do dos das di del della dello du des le van von der den ten ter zu zum zur af "
     "av al el bin ibn binti bint abu ben st san santa y e mac mc".split()
@@ -40,8 +43,19 @@ _INITIAL_AFTER = re.compile(r"(?:,[ \t]?|[ \t])[A-ZÀ-Þ](?:\.|(?![\w.'’-]))")
 _CONTRACTION = re.compile(r"([a-z]+(?:'[a-z]+)?)'(?:m|ll|ve|d|re|t|s)")
 _I = frozenset(f"i'{ending}" for ending in ("m", "ll", "ve", "d", "d've", "ll've"))
 _POSSESSIVE = re.compile(r"['’](?=[ \t]+\w)")
+_INSTRUMENTS = frozenset(
+    "brace cannula catheter chopper clamp curette drain fixator flap forceps grasper hook incision "
+    "knife knot lens limb maneuver manoeuvre needle port probe procedure retractor ring scissors "
+    "sign spatula speculum suture technique test".split()
+)
+"""What is named after its inventor in a label: "Kelly clamp" (common practice)."""
 LEAST_CAPITALS = 4
 """Letters from which on a listed name in capitals alone counts: shorter ones are abbreviations."""
+
+
+Manner = Literal["prose", "name", "label"]
+"""What a text is: sentences, in which a capital counts; the name of a person, case or file, in which
+everyday words count too; a label, in which every word may have a capital."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,20 +85,16 @@ class _Word:
 
 
 def find_names(
-    text: str, known: Collection[str], *, listed_only: bool = False
+    text: str, known: Collection[str], manner: Manner = "prose"
 ) -> Iterator[NameFound]:
-    """Give what names a person; ``known`` are words, in small letters, that do not.
-
-    With ``listed_only`` a capital inside a sentence is no reason of its own: labels are written
-    with capitals.
-    """
+    """Give what names a person; ``known`` are words, in small letters, that do not."""
     words = [_word(match, text) for match in _WORD.finditer(text)]
     taken = 0
     for place, word in enumerate(words):
         if word.start < taken:
             continue
         found = _titled(text, words, place, known) or _plain(
-            text, words, place, known, listed_only=listed_only
+            text, words, place, known, manner
         )
         if found is not None:
             taken = found.end
@@ -185,14 +195,18 @@ def _last(text: str, words: Sequence[_Word], at: int, known: Collection[str]) ->
 
 
 def _plain(
-    text: str, words: Sequence[_Word], place: int, known: Collection[str], *, listed_only: bool
+    text: str, words: Sequence[_Word], place: int, known: Collection[str], manner: Manner
 ) -> NameFound | None:
     """Find a name without a title."""
     word = words[place]
     if not word.capital or len(word.text) < 2:
         return None
     if _ordinary(word, known):
+        if manner == "name" and not word.capitals and word.text.casefold() not in known:
+            return NameFound(word.start, _last(text, words, place, known), False)
         return _in_a_row(text, words, place, known)
+    if manner == "label" and _of_an_instrument(words, place):
+        return None
     before = text[: word.start]
     initials = _INITIALS.search(before)
     listed = _listed(word, known)
@@ -202,7 +216,7 @@ def _plain(
         return NameFound(word.start, _last(text, words, place, known), False)
     if listed and (not word.capitals or len(word.text) >= LEAST_CAPITALS or word.possessive):
         return NameFound(word.start, _last(text, words, place, known), False)
-    if word.capitals or listed_only:
+    if word.capitals or (manner == "label" and _titled_label(words)):
         return None
     inner = any(letter.isupper() for letter in word.text[1:])
     if inner and not re.search(r"['’-]|^(?:Ma?c|Fitz|De|Di|La|Le|Van|Von)(?=[A-Z])", word.text):
@@ -211,6 +225,16 @@ def _plain(
     if _BEGINS.search(before) and not telling:
         return _in_a_row(text, words, place, known)
     return NameFound(word.start, _last(text, words, place, known), False)
+
+
+def _titled_label(words: Sequence[_Word]) -> bool:
+    """Say whether a label is written with a capital to every word, so that none stands out."""
+    return all(word.capital or word.text in _SMALL for word in words)
+
+
+def _of_an_instrument(words: Sequence[_Word], place: int) -> bool:
+    following = words[place + 1].text.casefold() if place + 1 < len(words) else ""
+    return following in _INSTRUMENTS or following.removesuffix("s") in _INSTRUMENTS
 
 
 def _in_a_row(
