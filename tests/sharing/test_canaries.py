@@ -128,8 +128,12 @@ FIELDS: dict[str, Callable[[str], Given]] = {
         steps=("steps.tsv", STEPS.replace(",", "\t").replace("tion\t\n", f"tion\t{t}\n"))
     ),
     "cue of steps": lambda t: Given(
-        steps=("steps.vtt", f"WEBVTT\n\n00:00.2 --> 00:00.8\nhydrodissection\n{t}\n".replace(
-            "00.2 ", "00.200 ").replace("00.8\n", "00.800\n"))
+        steps=(
+            "steps.vtt",
+            f"WEBVTT\n\n00:00.2 --> 00:00.8\nhydrodissection\n{t}\n".replace(
+                "00.2 ", "00.200 "
+            ).replace("00.8\n", "00.800\n"),
+        )
     ),
     "subtitle of steps": lambda t: Given(
         steps=("steps.srt", f"1\n00:00:00,200 --> 00:00:00,800\nhydrodissection\n{t}\n")

@@ -53,7 +53,9 @@ def sift(
     """Decide on every word. Raises UsageError for a covariate that is not there, for a date that
     gives no interval, and for a vocabulary with names that may identify someone."""
     named = _sifted_vocabulary(result.procedure, options)
-    sieve = Sieve(plain_words_of([label for label, _ in result.procedure.labels()]), options.allowed)
+    sieve = Sieve(
+        plain_words_of([label for label, _ in result.procedure.labels()]), options.allowed
+    )
     words = SharedWords(without_words(result.annotation))
     sifted = sieve.notes(result.annotation)
     if options.keep_notes:

@@ -38,7 +38,9 @@ def counted(name: str) -> tuple[int, int, int, int]:
         found = find_identifiers(text, KNOWN)
         names += len(spans)
         clean += not spans
-        met += sum(any(one.start < end and one.end > start for one in found) for start, end in spans)
+        met += sum(
+            any(one.start < end and one.end > start for one in found) for start, end in spans
+        )
         alarms += sum(
             not any(one.start < end and one.end > start for start, end in spans) for one in found
         )

@@ -257,4 +257,6 @@ def words_of(labels: Collection[str]) -> frozenset[str]:
 
 def plain_words_of(labels: Collection[str]) -> frozenset[str]:
     """Give the words of a vocabulary's labels, but for those that are listed as names."""
-    return frozenset(w for w in words_of(labels) if w in TRADE or fold_name(w) not in listed_names())
+    return frozenset(
+        w for w in words_of(labels) if w in TRADE or fold_name(w) not in listed_names()
+    )

@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
 from typing import Literal
 
-from vidseg.measure.privacy.identifiers import plain_words_of
+from vidseg.measure.privacy.identifiers import plain_words_of, words_of
 from vidseg.measure.privacy.sifting import Sieve, Sifted
 from vidseg.model.annotation import Annotation, Cue, Event, Segment, Sheet
 from vidseg.model.case import Case, CaseResult
@@ -100,6 +100,34 @@ def telling(result: CaseResult) -> tuple[Problem, ...]:
     return (*own, *found_in_words(sifted(result, everything=False)))
 
 
+def telling_notes(annotation: Annotation, procedure: Procedure) -> tuple[Problem, ...]:
+    """Warn once of an annotation's notes that name someone or hold a number that may identify.
+
+    What is found by a capital or a list of names alone is not counted: that is looked for where
+    something is shared.
+    """
+    sieve = Sieve(words_of([label for label, _ in procedure.labels()]))
+    rows = (*annotation.segments, *annotation.excluded, *annotation.events)
+    for row in sorted(rows, key=lambda row: row.line or 0):
+        for text in (row.note, *(f"{name}: {value}" for name, value in row.attributes)):
+            if text:
+                sieve.passes(text, str(row.line or 0))
+    sure = [one for one in sieve.found if not one.identifier.kind.endswith("perhaps")]
+    if not sure:
+        return ()
+    first = sure[0]
+    more = f", and {len(sure) - 1} more like it" if sure[1:] else ""
+    return (
+        Problem.of(
+            "identifying-text",
+            f"a note may give away {first.identifier.kind} ({first.identifier.letter}): "
+            f"{first.identifier.text!r}{more}; `vidseg run --share` looks closer",
+            annotation.source,
+            int(first.where) or None,
+        ),
+    )
+
+
 def sifted(
     result: CaseResult, *, everything: bool, allowed: Sequence[str] = ()
 ) -> tuple[Sifted, ...]:
@@ -128,7 +156,9 @@ def leaves(result: CaseResult, *, everything: bool) -> Iterator[Leaf]:
                 yield Leaf(match[1] or match[2], f"problem {problem.code}", "prose")
 
 
-def _leaves(value: object, where: str, everything: bool, manner: Written = "label") -> Iterator[Leaf]:
+def _leaves(
+    value: object, where: str, everything: bool, manner: Written = "label"
+) -> Iterator[Leaf]:
     if isinstance(value, str):
         yield Leaf(value, where, manner)
     elif isinstance(value, Path):

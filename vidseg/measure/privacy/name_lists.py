@@ -77,7 +77,7 @@ wood wool word work worth wound wren yellow yes york young zest zone
 """Given names and surnames that stand for something else at least as often (the choice is ours)."""
 
 _COUNTED = """
-age alba burr canal cava limb vena bail zero ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen twenty thirty
+read age alba burr canal cava limb vena bail zero ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen twenty thirty
 forty fifty sixty seventy eighty ninety hundred thousand four five six eight nine january february
 april june july august amber art gas vit lower hooks hoop leak jail dial blunt call chamber september october november december
 """

@@ -11,25 +11,155 @@ from vidseg.measure.privacy.name_lists import BOTH, fold_name, listed_names
 
 _WORD = re.compile(r"[^\W\d_]+(?:['’][^\W\d_]+)*(?:-[^\W\d_]+(?:['’][^\W\d_]+)*)*")
 _TITLES = frozenset(
-    """
-    dr drs doctor mr mister mrs miss ms mx prof professor surname initials dame
-    herr herrn frau fräulein hr fru frøken fröken mme mlle monsieur madame docteur doktor
-    sra srta señor señora dña dra senhor senhora
-    sig signor signora dott dottoressa professore professeur dhr mevr mevrouw meneer
-    pani pán paní bayan dl dna kyrios kyria господин госпожа доктор
-    """.split()
+    [
+        "dr",
+        "drs",
+        "doctor",
+        "mr",
+        "mister",
+        "mrs",
+        "miss",
+        "ms",
+        "mx",
+        "prof",
+        "professor",
+        "surname",
+        "initials",
+        "dame",
+        "herr",
+        "herrn",
+        "frau",
+        "fräulein",
+        "hr",
+        "fru",
+        "frøken",
+        "fröken",
+        "mme",
+        "mlle",
+        "monsieur",
+        "madame",
+        "docteur",
+        "doktor",
+        "sra",
+        "srta",
+        "señor",
+        "señora",
+        "dña",
+        "dra",
+        "senhor",
+        "senhora",
+        "sig",
+        "signor",
+        "signora",
+        "dott",
+        "dottoressa",
+        "professore",
+        "professeur",
+        "dhr",
+        "mevr",
+        "mevrouw",
+        "meneer",
+        "pani",
+        "pán",
+        "paní",
+        "bayan",
+        "dl",
+        "dna",
+        "kyrios",
+        "kyria",
+        "господин",
+        "госпожа",
+        "доктор",
+    ]
 )
 """Forms of address after which a word with a capital is a name (common practice)."""
-_TITLES_CAPITAL = frozenset("Don Doña Pan Bay Sir Lord Lady Sister Nurse Fr Sig Sr Mw".split())
+_TITLES_CAPITAL = frozenset(
+    ["Don", "Doña", "Pan", "Bay", "Sir", "Lord", "Lady", "Sister", "Nurse", "Fr", "Sig", "Sr", "Mw"]
+)
 """Forms of address that are words as well, so that they count with a capital only."""
 _PATIENTS = frozenset(
-    "name patient patients pt pts pat client patientin paciente patiente paziente patiënt pasient".split()
+    [
+        "name",
+        "patient",
+        "patients",
+        "pt",
+        "pts",
+        "pat",
+        "client",
+        "patientin",
+        "paciente",
+        "patiente",
+        "paziente",
+        "patiënt",
+        "pasient",
+    ]
 )
-_SMALL = frozenset("a an and at by for from in into of on or the to under with without".split())
+_SMALL = frozenset(
+    [
+        "a",
+        "an",
+        "and",
+        "at",
+        "by",
+        "for",
+        "from",
+        "in",
+        "into",
+        "of",
+        "on",
+        "or",
+        "the",
+        "to",
+        "under",
+        "with",
+        "without",
+    ]
+)
 """Words that stay small in a title (common practice)."""
 _PARTICLES = frozenset(
-    "de la las los da do dos das di del della dello du des le van von der den ten ter zu zum zur af "
-    "av al el bin ibn binti bint abu ben st san santa y e mac mc".split()
+    [
+        "de",
+        "la",
+        "las",
+        "los",
+        "da",
+        "do",
+        "dos",
+        "das",
+        "di",
+        "del",
+        "della",
+        "dello",
+        "du",
+        "des",
+        "le",
+        "van",
+        "von",
+        "der",
+        "den",
+        "ten",
+        "ter",
+        "zu",
+        "zum",
+        "zur",
+        "af",
+        "av",
+        "al",
+        "el",
+        "bin",
+        "ibn",
+        "binti",
+        "bint",
+        "abu",
+        "ben",
+        "st",
+        "san",
+        "santa",
+        "y",
+        "e",
+        "mac",
+        "mc",
+    ]
 )
 _BETWEEN = re.compile(r"[ \t]*[.:]?[ \t_]*")
 _AFTER_TITLE = re.compile(r"\.?(?:ra|ssa)?[.:]?[ \t_]+|\.|_+")
@@ -44,9 +174,40 @@ _CONTRACTION = re.compile(r"([a-z]+(?:'[a-z]+)?)'(?:m|ll|ve|d|re|t|s)")
 _I = frozenset(f"i'{ending}" for ending in ("m", "ll", "ve", "d", "d've", "ll've"))
 _POSSESSIVE = re.compile(r"['’](?=[ \t]+\w)")
 _INSTRUMENTS = frozenset(
-    "brace cannula catheter chopper clamp curette drain fixator flap forceps grasper hook incision "
-    "knife knot lens limb maneuver manoeuvre needle port probe procedure retractor ring scissors "
-    "sign spatula speculum suture technique test".split()
+    [
+        "brace",
+        "cannula",
+        "catheter",
+        "chopper",
+        "clamp",
+        "curette",
+        "drain",
+        "fixator",
+        "flap",
+        "forceps",
+        "grasper",
+        "hook",
+        "incision",
+        "knife",
+        "knot",
+        "lens",
+        "limb",
+        "maneuver",
+        "manoeuvre",
+        "needle",
+        "port",
+        "probe",
+        "procedure",
+        "retractor",
+        "ring",
+        "scissors",
+        "sign",
+        "spatula",
+        "speculum",
+        "suture",
+        "technique",
+        "test",
+    ]
 )
 """What is named after its inventor in a label: "Kelly clamp" (common practice)."""
 LEAST_CAPITALS = 4
@@ -84,18 +245,14 @@ class _Word:
         return len(letters) > 1 and all(map(str.isupper, letters))
 
 
-def find_names(
-    text: str, known: Collection[str], manner: Manner = "prose"
-) -> Iterator[NameFound]:
+def find_names(text: str, known: Collection[str], manner: Manner = "prose") -> Iterator[NameFound]:
     """Give what names a person; ``known`` are words, in small letters, that do not."""
     words = [_word(match, text) for match in _WORD.finditer(text)]
     taken = 0
     for place, word in enumerate(words):
         if word.start < taken:
             continue
-        found = _titled(text, words, place, known) or _plain(
-            text, words, place, known, manner
-        )
+        found = _titled(text, words, place, known) or _plain(text, words, place, known, manner)
         if found is not None:
             taken = found.end
             yield found
@@ -113,7 +270,7 @@ def _ordinary(word: _Word, known: Collection[str]) -> bool:
     """Say whether all of a word's parts are words of the trade or of everyday."""
     parts = [part.casefold() for part in re.split(r"[-'’]", word.text) if part]
     whole = word.text.casefold().replace("’", "'")
-    if (short := _CONTRACTION.fullmatch(whole)) and len(short[1]) != 1 or whole in _I:
+    if ((short := _CONTRACTION.fullmatch(whole)) and len(short[1]) != 1) or whole in _I:
         return True
     return whole in known or all(
         part in known or part in BOTH or part.removesuffix("s") in known for part in parts
@@ -210,7 +367,7 @@ def _plain(
     before = text[: word.start]
     initials = _INITIALS.search(before)
     listed = _listed(word, known)
-    if initials and not word.capitals or initials and listed:
+    if (initials and not word.capitals) or (initials and listed):
         return NameFound(initials.start(), _last(text, words, place, known), True)
     if listed and (_BARE_INITIAL.search(before) or _INITIAL_AFTER.match(text, word.end)):
         return NameFound(word.start, _last(text, words, place, known), False)
