@@ -1,4 +1,4 @@
-"""What vidseg writes is for its owner alone; what identifies is told on the screen, not in files."""
+"""What is written is for its owner alone; what identifies is told on the screen, not in files."""
 
 import os
 import sys

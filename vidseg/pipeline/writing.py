@@ -47,7 +47,7 @@ def write_case(
     folder = OutputFolder(out, _gate(result) if share else None)
     if share and (strange := folder.strangers()):
         raise UsageError(
-            f"{out} holds files that vidseg did not write ({', '.join(strange[:3])}) and that would "
+            f"{out} holds files that vidseg did not write ({', '.join(strange[:3])}), which would "
             "go along; move them away, or choose another folder with --out"
         )
     result = replace(result, problems=unquoted(result.problems))

@@ -216,7 +216,8 @@ def find_identifiers(
 
     ``known`` are words, in small letters, that are passed over where they stand with a capital:
     those of the vocabulary in use. Names are found by titles ("Mr", "Sister"), introductions,
-    initials, lists of names, and capitals inside a sentence, as ``manner`` says. A rare name at a sentence's start, or written small, is not found.
+    initials, lists of names, and capitals inside a sentence, as ``manner`` says. A rare name at a
+    sentence's start, or written small, is not found.
     """
     free = [True] * len(text)
     found: list[Identifier] = []

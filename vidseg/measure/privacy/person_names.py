@@ -10,157 +10,29 @@ from typing import Literal
 from vidseg.measure.privacy.name_lists import BOTH, fold_name, listed_names
 
 _WORD = re.compile(r"[^\W\d_]+(?:['’][^\W\d_]+)*(?:-[^\W\d_]+(?:['’][^\W\d_]+)*)*")
-_TITLES = frozenset(
-    [
-        "dr",
-        "drs",
-        "doctor",
-        "mr",
-        "mister",
-        "mrs",
-        "miss",
-        "ms",
-        "mx",
-        "prof",
-        "professor",
-        "surname",
-        "initials",
-        "dame",
-        "herr",
-        "herrn",
-        "frau",
-        "fräulein",
-        "hr",
-        "fru",
-        "frøken",
-        "fröken",
-        "mme",
-        "mlle",
-        "monsieur",
-        "madame",
-        "docteur",
-        "doktor",
-        "sra",
-        "srta",
-        "señor",
-        "señora",
-        "dña",
-        "dra",
-        "senhor",
-        "senhora",
-        "sig",
-        "signor",
-        "signora",
-        "dott",
-        "dottoressa",
-        "professore",
-        "professeur",
-        "dhr",
-        "mevr",
-        "mevrouw",
-        "meneer",
-        "pani",
-        "pán",
-        "paní",
-        "bayan",
-        "dl",
-        "dna",
-        "kyrios",
-        "kyria",
-        "господин",
-        "госпожа",
-        "доктор",
-    ]
+_TITLES_WORDS = (
+    "dr drs doctor mr mister mrs miss ms mx prof professor surname initials dame herr herrn frau "
+    "fräulein hr fru frøken fröken mme mlle monsieur madame docteur doktor sra srta señor señora "
+    "dña dra senhor senhora sig signor signora dott dottoressa professore professeur dhr mevr "
+    "mevrouw meneer pani pán paní bayan dl dna kyrios kyria господин госпожа доктор"
 )
+_TITLES = frozenset(_TITLES_WORDS.split())
 """Forms of address after which a word with a capital is a name (common practice)."""
-_TITLES_CAPITAL = frozenset(
-    ["Don", "Doña", "Pan", "Bay", "Sir", "Lord", "Lady", "Sister", "Nurse", "Fr", "Sig", "Sr", "Mw"]
-)
+_TITLES_CAPITAL_WORDS = "Don Doña Pan Bay Sir Lord Lady Sister Nurse Fr Sig Sr Mw"
+_TITLES_CAPITAL = frozenset(_TITLES_CAPITAL_WORDS.split())
 """Forms of address that are words as well, so that they count with a capital only."""
-_PATIENTS = frozenset(
-    [
-        "name",
-        "patient",
-        "patients",
-        "pt",
-        "pts",
-        "pat",
-        "client",
-        "patientin",
-        "paciente",
-        "patiente",
-        "paziente",
-        "patiënt",
-        "pasient",
-    ]
+_PATIENTS_WORDS = (
+    "name patient patients pt pts pat client patientin paciente patiente paziente patiënt pasient"
 )
-_SMALL = frozenset(
-    [
-        "a",
-        "an",
-        "and",
-        "at",
-        "by",
-        "for",
-        "from",
-        "in",
-        "into",
-        "of",
-        "on",
-        "or",
-        "the",
-        "to",
-        "under",
-        "with",
-        "without",
-    ]
-)
+_PATIENTS = frozenset(_PATIENTS_WORDS.split())
+_SMALL_WORDS = "a an and at by for from in into of on or the to under with without"
+_SMALL = frozenset(_SMALL_WORDS.split())
 """Words that stay small in a title (common practice)."""
-_PARTICLES = frozenset(
-    [
-        "de",
-        "la",
-        "las",
-        "los",
-        "da",
-        "do",
-        "dos",
-        "das",
-        "di",
-        "del",
-        "della",
-        "dello",
-        "du",
-        "des",
-        "le",
-        "van",
-        "von",
-        "der",
-        "den",
-        "ten",
-        "ter",
-        "zu",
-        "zum",
-        "zur",
-        "af",
-        "av",
-        "al",
-        "el",
-        "bin",
-        "ibn",
-        "binti",
-        "bint",
-        "abu",
-        "ben",
-        "st",
-        "san",
-        "santa",
-        "y",
-        "e",
-        "mac",
-        "mc",
-    ]
+_PARTICLES_WORDS = (
+    "de la las los da do dos das di del della dello du des le van von der den ten ter zu zum zur af "
+    "av al el bin ibn binti bint abu ben st san santa y e mac mc"
 )
+_PARTICLES = frozenset(_PARTICLES_WORDS.split())
 _BETWEEN = re.compile(r"[ \t]*[.:]?[ \t_]*")
 _AFTER_TITLE = re.compile(r"\.?(?:ra|ssa)?[.:]?[ \t_]+|\.|_+")
 _BEGINS = re.compile(r"(?:^|[.!?:;\n|]|[-–•] )\s*[\"'“‘(\[]*$")
@@ -173,49 +45,19 @@ _INITIAL_AFTER = re.compile(r"(?:,[ \t]?|[ \t])[A-ZÀ-Þ](?:\.|(?![\w.'’-]))")
 _CONTRACTION = re.compile(r"([a-z]+(?:'[a-z]+)?)'(?:m|ll|ve|d|re|t|s)")
 _I = frozenset(f"i'{ending}" for ending in ("m", "ll", "ve", "d", "d've", "ll've"))
 _POSSESSIVE = re.compile(r"['’](?=[ \t]+\w)")
-_INSTRUMENTS = frozenset(
-    [
-        "brace",
-        "cannula",
-        "catheter",
-        "chopper",
-        "clamp",
-        "curette",
-        "drain",
-        "fixator",
-        "flap",
-        "forceps",
-        "grasper",
-        "hook",
-        "incision",
-        "knife",
-        "knot",
-        "lens",
-        "limb",
-        "maneuver",
-        "manoeuvre",
-        "needle",
-        "port",
-        "probe",
-        "procedure",
-        "retractor",
-        "ring",
-        "scissors",
-        "sign",
-        "spatula",
-        "speculum",
-        "suture",
-        "technique",
-        "test",
-    ]
+_INSTRUMENTS_WORDS = (
+    "brace cannula catheter chopper clamp curette drain fixator flap forceps grasper hook incision "
+    "knife knot lens limb maneuver manoeuvre needle port probe procedure retractor ring scissors "
+    "sign spatula speculum suture technique test"
 )
+_INSTRUMENTS = frozenset(_INSTRUMENTS_WORDS.split())
 """What is named after its inventor in a label: "Kelly clamp" (common practice)."""
 LEAST_CAPITALS = 4
 """Letters from which on a listed name in capitals alone counts: shorter ones are abbreviations."""
 
 
 Manner = Literal["prose", "name", "label"]
-"""What a text is: sentences, in which a capital counts; the name of a person, case or file, in which
+"""What a text is: sentences, in which a capital counts; a name of a person, case or file, in which
 everyday words count too; a label, in which every word may have a capital."""
 
 
