@@ -107,7 +107,7 @@ def telling_notes(annotation: Annotation, procedure: Procedure) -> tuple[Problem
     something is shared.
     """
     sieve = Sieve(words_of([label for label, _ in procedure.labels()]))
-    rows = (*annotation.segments, *annotation.excluded, *annotation.events)
+    rows: list[Segment | Event] = [*annotation.segments, *annotation.excluded, *annotation.events]
     for row in sorted(rows, key=lambda row: row.line or 0):
         for text in (row.note, *(f"{name}: {value}" for name, value in row.attributes)):
             if text:

@@ -29,8 +29,8 @@ _SMALL_WORDS = "a an and at by for from in into of on or the to under with witho
 _SMALL = frozenset(_SMALL_WORDS.split())
 """Words that stay small in a title (common practice)."""
 _PARTICLES_WORDS = (
-    "de la las los da do dos das di del della dello du des le van von der den ten ter zu zum zur af "
-    "av al el bin ibn binti bint abu ben st san santa y e mac mc"
+    "de la las los da do dos das di del della dello du des le van von der den ten ter zu zum zur "
+    "af av al el bin ibn binti bint abu ben st san santa y e mac mc"
 )
 _PARTICLES = frozenset(_PARTICLES_WORDS.split())
 _BETWEEN = re.compile(r"[ \t]*[.:]?[ \t_]*")
