@@ -323,6 +323,30 @@ def test_a_canary_is_in_no_output_of_a_shared_run(
         assert "may identify someone would stand" in said
 
 
+SHOWN = (
+    "note", "label", "column", "caption", "language", "role", "covariate", "step's name",
+    "JSON note", "chapter of the recording", "captions in the recording", "below the signature",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("name", SHOWN)
+def test_the_gate_alone_stops_what_was_not_looked_for_before(
+    name: str,
+    clip: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr("vidseg.measure.privacy.identifying_text.telling", lambda _: ())
+    text, _ = CANARIES["name"]
+    given = FIELDS[name](text)
+    case = laid(tmp_path, clip, given)
+    out = tmp_path / "out"
+    assert main(["run", str(case), "--share", *given.options, "--out", str(out)]) == 1
+    assert "Hopkins" in capsys.readouterr().err
+    assert sorted(path.name for path in tmp_path.glob("*out*")) == []
+
+
 @pytest.mark.parametrize("name", FIELDS)
 def test_a_canary_is_in_no_copy(
     name: str,

@@ -111,7 +111,7 @@ def telling_notes(annotation: Annotation, procedure: Procedure) -> tuple[Problem
     for row in sorted(rows, key=lambda row: row.line or 0):
         for text in (row.note, *(f"{name}: {value}" for name, value in row.attributes)):
             if text:
-                sieve.passes(text, str(row.line or 0))
+                sieve.passes(text, str(row.line or 0), "titles")
     sure = [one for one in sieve.found if not one.identifier.kind.endswith("perhaps")]
     if not sure:
         return ()

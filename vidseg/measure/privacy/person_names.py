@@ -56,9 +56,10 @@ LEAST_CAPITALS = 4
 """Letters from which on a listed name in capitals alone counts: shorter ones are abbreviations."""
 
 
-Manner = Literal["prose", "name", "label"]
+Manner = Literal["prose", "name", "label", "titles"]
 """What a text is: sentences, in which a capital counts; a name of a person, case or file, in which
-everyday words count too; a label, in which every word may have a capital."""
+everyday words count too; a label, in which every word may have a capital. "titles" asks for forms
+of address and initials alone, for which no list need be read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,14 +204,16 @@ def _plain(
     if _ordinary(word, known):
         if manner == "name" and not word.capitals and word.text.casefold() not in known:
             return NameFound(word.start, _last(text, words, place, known), False)
-        return _in_a_row(text, words, place, known)
+        return None if manner == "titles" else _in_a_row(text, words, place, known)
     if manner == "label" and _of_an_instrument(words, place):
         return None
     before = text[: word.start]
     initials = _INITIALS.search(before)
-    listed = _listed(word, known)
-    if (initials and not word.capitals) or (initials and listed):
+    listed = manner != "titles" and _listed(word, known)
+    if initials and (listed or not word.capitals):
         return NameFound(initials.start(), _last(text, words, place, known), True)
+    if manner == "titles":
+        return None
     if listed and (_BARE_INITIAL.search(before) or _INITIAL_AFTER.match(text, word.end)):
         return NameFound(word.start, _last(text, words, place, known), False)
     if listed and (not word.capitals or len(word.text) >= LEAST_CAPITALS or word.possessive):
