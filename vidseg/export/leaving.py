@@ -13,7 +13,7 @@ from pathlib import Path
 
 from PIL import Image
 
-from vidseg.measure.privacy.carried import Carried
+from vidseg.measure.privacy.finding_search import FindingSearch
 from vidseg.measure.privacy.identifying_text import found_in_words
 from vidseg.measure.privacy.person_names import Manner
 from vidseg.measure.privacy.sifting import Sieve, Sifted
@@ -38,7 +38,7 @@ class Gate:
     def __call__(self, work: Path) -> tuple[Problem, ...]:
         """Give what the files in ``work`` carry. Raises MediaError for media that cannot be
         opened, OSError for a file that cannot be read."""
-        carried = Carried(one for one in self.findings if not one.allowed)
+        search = FindingSearch(one for one in self.findings if not one.allowed)
         found: dict[tuple[str, str], Sifted] = {}
         for path in sorted((work / self.part).rglob("*")):
             name = path.relative_to(work).as_posix()
@@ -46,7 +46,7 @@ class Gate:
             if path.is_file():
                 texts += self._media(path, name, found) if _is_media(path) else _texts(path)
             for text in texts:
-                for one in carried.found_in(text):
+                for one in search.found_in(text):
                     where = f"{name}, from {one.where}" if one.where else name
                     found.setdefault((name, one.identifier.text), _moved(one, where))
         return found_in_words(list(found.values()))

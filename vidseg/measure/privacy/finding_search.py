@@ -16,7 +16,7 @@ LEAST = 3
 """Letters and digits from which on a finding is searched for: less is met anywhere."""
 
 
-class Carried:
+class FindingSearch:
     """Searches texts for ``findings``, as written, as escaped in JSON, HTML, XML or a link, and
     with other signs between the words, as in a file's name; an everyday word only as written."""
 
