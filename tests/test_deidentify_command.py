@@ -470,7 +470,7 @@ def test_an_own_vocabulary_goes_along_bare(
     bare = (folder / "shared" / "copy" / "procedure.toml").read_text(encoding="utf-8")
     assert "Person" not in bare
     assert read_case_files(read_case(folder / "shared" / "copy" / "case.toml")).timing.steps
-    (folder / "own.toml").write_text(own.format("Springfield way"), encoding="utf-8")
+    (folder / "own.toml").write_text(own.format("the Springfield way"), encoding="utf-8")
     assert shared(case) == 2
     assert 'may identify someone: "Springfield"' in capsys.readouterr().err
 

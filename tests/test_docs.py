@@ -13,7 +13,7 @@ from pathlib import Path
 import click
 import pytest
 
-from vidseg.cli import COMMANDS, main
+from vidseg.cli import COMMANDS, door, main
 from vidseg.cli.guide import TOPICS, page_text
 from vidseg.cli.library import COMMANDS as LIBRARY_COMMANDS
 from vidseg.formats import FORMATS
@@ -93,12 +93,20 @@ def parse(text: str) -> None:
     """
     plain = re.sub(r"[\[\]]", "", text)
     plain = plain.replace("PURPOSE", "teaching").replace("TOPIC", TOPICS[0])
-    command, rest = named(shlex.split(plain, comments=True)[1:])
+    words = shlex.split(plain, comments=True)[1:]
+    while words[0] in DOOR_OPTIONS:
+        words.pop(0)
+    command, rest = named(words)
     if rest:
         command.make_context(command.name, rest)
 
 
+DOOR_OPTIONS = {
+    option for parameter in door.params if parameter.name == "group_readable"
+    for option in parameter.opts
+}  # fmt: skip
 EVERY_OPTION = frozenset[str]().union(
+    DOOR_OPTIONS,
     *(options(name) for name in COMMANDS if name != "library"),
     *(options(f"library {name}") for name in LIBRARY_COMMANDS),
 )

@@ -14,6 +14,7 @@ from vidseg.measure.case.durations import time_case
 from vidseg.measure.case.operative import in_operative_time, known_time
 from vidseg.measure.case.resolve import resolve
 from vidseg.measure.case.ruler import Clock
+from vidseg.measure.privacy.identifying_text import telling_notes
 from vidseg.measure.privacy.metadata import identifying
 from vidseg.media.read.probe import open_recording
 from vidseg.media.redact.residue import residue
@@ -86,7 +87,7 @@ def understand(
         timing,
         in_recording,
         edit_map,
-        (*found, *moved),
+        (*found, *moved, *telling_notes(annotation, vocabulary)),
     )
 
 

@@ -9,5 +9,6 @@ def test_ids_hold_nothing_that_a_copy_would_be_refused_for() -> None:
     made = [new_id() for _ in range(10_000)]
     assert len(set(made)) == len(made)
     for own in made:
-        assert not find_identifiers(own, ())
+        for written in (own, f"by {own}", own.title()):
+            assert not find_identifiers(written, (), "name")
         assert not list(identifying((), f"{own}.mp4"))

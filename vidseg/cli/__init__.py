@@ -14,6 +14,7 @@ import click
 
 from vidseg import __version__
 from vidseg.cli.door import Door
+from vidseg.disk.private import for_owner_alone
 from vidseg.disk.trouble import trouble, what_to_do
 from vidseg.model.problem import VidsegError
 from vidseg.pipeline.outputs import OUTPUTS
@@ -50,7 +51,14 @@ class MainDoor(Door):
 
 @click.group(cls=MainDoor, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, package_name="vidseg", message="vidseg %(version)s")
-def door() -> None:
+@click.option(
+    "--group-readable",
+    is_flag=True,
+    envvar="VIDSEG_GROUP_READABLE",
+    help="Let others read what is written, as the system is set; else it is for you alone.",
+)
+@click.pass_context
+def door(context: click.Context, group_readable: bool) -> None:
     """Turn a recording of an operation and its step annotation into checked step durations, a
     chaptered recording, exact clips, stills and an offline case page.
 
@@ -65,6 +73,7 @@ def door() -> None:
     Time is not skill. vidseg is not a medical device. Recordings of patients need consent and
     protection: follow your department's rules and the law where you work.
     """
+    context.with_resource(for_owner_alone(group_readable=group_readable))
 
 
 def print_anything() -> None:

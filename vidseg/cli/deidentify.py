@@ -15,6 +15,7 @@ from vidseg.cli.options import FILE, case_of, clock_option, procedure_option, qu
 from vidseg.cli.screen import count_problems, progress_shown, say, show_problems
 from vidseg.model.clock import parse_time
 from vidseg.model.consent import Purpose
+from vidseg.model.problem import SharingError
 from vidseg.model.span import Span, Spans
 
 if TYPE_CHECKING:
@@ -260,7 +261,12 @@ def command(
             how = Listening(hints=hints_of(result.procedure))
             heard = hear(result.recording, state, how, partial(progress, "listening"))
             options = replace(options, heard=heard)
-        shared = deidentify(result, out, options, progress)
+        try:
+            shared = deidentify(result, out, options, progress)
+        except SharingError as error:
+            show_problems(error.problems)
+            say("no copy was made: what is named above would have stood in it")
+            return 1
     if not shared.undecided:
         state.unlink(missing_ok=True)
     return told(shared, quiet)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial, wraps
 from pathlib import Path
@@ -32,7 +32,7 @@ from vidseg.cli.screen import (
 )
 from vidseg.model.case import Case
 from vidseg.model.cutting import Cutting
-from vidseg.model.problem import UsageError
+from vidseg.model.problem import Problem, SharingError, UsageError
 from vidseg.pipeline.outputs import USUAL, RunOptions, outputs_text
 
 if TYPE_CHECKING:
@@ -226,6 +226,16 @@ def heard(result: CaseResult, progress: StageProgress) -> CaseResult:
     return with_captions(result, captions)
 
 
+def refused(found: Sequence[Problem], result: CaseResult) -> int:
+    """Say what would identify someone in what was to be shared; give the exit code."""
+    show_problems([problem for problem in found if problem not in result.problems])
+    say(
+        f"{len(found)} thing(s) that may identify someone would stand on the page or beside it; "
+        "nothing was written. Make a copy fit to share with `vidseg deidentify`, and run on that."
+    )
+    return 1
+
+
 def make(request: Request, kind: str, options: RunOptions, *, share: bool = False) -> int:
     """Read the case, say its problems, write the outputs and say what to open.
 
@@ -250,15 +260,12 @@ def make(request: Request, kind: str, options: RunOptions, *, share: bool = Fals
         )
         return 1
     if share and (found := (*telling(result), *hidden_problems(result.recording))):
-        show_problems([problem for problem in found if problem not in result.problems])
-        say(
-            f"{len(found)} thing(s) that may identify someone would stand on the page or beside "
-            "it; nothing was written. Make a copy fit to share with `vidseg deidentify`, and run "
-            "on that."
-        )
-        return 1
+        return refused(found, result)
     with progress_shown(quiet) as progress:
-        made = write_case(result, request.folder(kind), options, progress)
+        try:
+            made = write_case(result, request.folder(kind), options, progress, share=share)
+        except SharingError as error:
+            return refused(error.problems, result)
     if not quiet and "durations" in options.outputs:
         click.echo(durations_text(result.timing, result.recording_timing))
     for note in made.notes:

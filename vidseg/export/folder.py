@@ -22,7 +22,7 @@ from vidseg.disk.digests import STAMPS, KnownHashes
 from vidseg.disk.locks import InUseError, locked_meanwhile
 from vidseg.disk.trouble import trouble
 from vidseg.export.document import digest
-from vidseg.model.problem import UsageError
+from vidseg.model.problem import Problem, SharingError, UsageError
 from vidseg.model.progress import Progress
 
 Document = TypeVar("Document")
@@ -50,17 +50,22 @@ def read_manifest(folder: Path) -> dict[str, Entry]:
         return {}
 
 
+LeavingGate = Callable[[Path], tuple[Problem, ...]]
+"""Reads a folder that is to leave, and gives what must not."""
+
+
 @contextmanager
-def output_folder(out: Path) -> Iterator[OutputFolder]:
+def output_folder(out: Path, gate: LeavingGate | None = None) -> Iterator[OutputFolder]:
     """Give the folder to write to, kept from every other process meanwhile.
 
-    Raises UsageError where another one writes to it, and for a folder not ours.
+    ``gate`` reads it before it is put in its place. Raises UsageError where another one writes
+    to it, and for a folder not ours.
     """
     holder = out.with_name(f".{out.name}.lock")
     try:
         holder.parent.mkdir(parents=True, exist_ok=True)
         with locked_meanwhile(holder):
-            yield OutputFolder(out)
+            yield OutputFolder(out, gate)
     except InUseError:
         raise UsageError(
             f"another vidseg is writing {out} ({_said(holder)}); wait until it is done, or choose "
@@ -79,12 +84,13 @@ class OutputFolder:
     """Use, from ``output_folder``: ``make`` or ``write`` each piece, then ``finish``. Anything may
     raise in between; nothing is lost. ``notes`` are sentences for the user."""
 
-    def __init__(self, out: Path) -> None:
+    def __init__(self, out: Path, gate: LeavingGate | None = None) -> None:
         """Begin, or go on from an interrupted run. Raises UsageError for a folder not ours.
 
-        One that was put out of the way, and nothing in its place, is put back first.
+        One that was put out of the way, and nothing in its place, is put back first. ``gate``
+        reads the folder before it is put in its place, and gives what must not leave.
         """
-        self.out = out
+        self.out, self.gate = out, gate
         self.work = out.with_name(f".{out.name}.part")
         self.old = out.with_name(f".{out.name}.old")
         self.notes: list[str] = []
@@ -193,7 +199,8 @@ class OutputFolder:
     def finish(self) -> None:
         """Drop leftovers, write the manifest and put the folder in its place.
 
-        Files in the old folder that vidseg did not write are carried over.
+        Files in the old folder that vidseg did not write are carried over. Raises SharingError
+        where the gate finds something; the folder then stays as it was.
         """
         for path in sorted(self.work.rglob("*"), reverse=True):
             name = path.relative_to(self.work).as_posix()
@@ -204,6 +211,9 @@ class OutputFolder:
                 path.unlink()
         self._write_manifest(self.entries)
         self.known.write(self.work, self.entries)
+        if self.gate is not None and (found := self.gate(self.work)):
+            shutil.rmtree(self.work, ignore_errors=True)
+            raise SharingError(found)
         try:
             if self.out.exists():
                 self._carry_over()
@@ -235,6 +245,15 @@ class OutputFolder:
                 f"{self.out} lies in {self.old}, where an interrupted run had put it, and cannot "
                 f"be put back ({trouble(error)}); rename it yourself"
             ) from error
+
+    def strangers(self, part: str = "") -> list[str]:
+        """Name the files in ``part`` of the old folder that vidseg did not write."""
+        own = (*self.before, MANIFEST, STAMPS)
+        return [
+            path.relative_to(self.out / part).as_posix()
+            for path in sorted((self.out / part).rglob("*"))
+            if path.is_file() and path.relative_to(self.out).as_posix() not in own
+        ]
 
     def _carry_over(self) -> None:
         for path in self.out.rglob("*"):

@@ -5,6 +5,7 @@
     VidsegError
     ├── FormatError(source, line, reason)   a file cannot be read as what it claims to be
     ├── MediaError(path, reason)            a recording cannot be opened, read or written
+    ├── SharingError(problems)              something that may identify someone would leave
     ├── LibraryError(reason)                the library of cases refuses
     └── UsageError(reason)                  a request that cannot be met as asked
 """
@@ -159,6 +160,17 @@ class MediaError(VidsegError):
 
     def __str__(self) -> str:
         return f"{self.path}: {self.reason}"
+
+
+class SharingError(VidsegError):
+    """Something that may identify someone would stand in what is shared; it was not written."""
+
+    def __init__(self, problems: tuple[Problem, ...]) -> None:
+        super().__init__(problems)
+        self.problems = problems
+
+    def __str__(self) -> str:
+        return "; ".join(map(str, self.problems))
 
 
 class LibraryError(VidsegError):

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from pkgutil import resolve_name
 
 from vidseg.export.folder import output_folder
+from vidseg.export.leaving import Gate
+from vidseg.measure.privacy.identifiers import plain_words_of
+from vidseg.measure.privacy.identifying_text import sifted, unquoted
 from vidseg.model.case import CaseResult
 from vidseg.model.problem import UsageError
 from vidseg.model.progress import StageProgress, silent
@@ -26,16 +29,29 @@ class Made:
 
 
 def write_case(
-    result: CaseResult, out: Path, options: RunOptions, progress: StageProgress = silent
+    result: CaseResult,
+    out: Path,
+    options: RunOptions,
+    progress: StageProgress = silent,
+    *,
+    share: bool = False,
 ) -> Made:
     """Write the outputs asked for into the folder ``out``, redoing only what changed.
 
-    Raises UsageError for a step that does not occur, for a folder that is not vidseg's, and for
-    one that another process writes to; MediaError
-    where the recording cannot be read or an output not written.
+    What identifies someone in the recording is not quoted in them. With ``share`` every file is
+    read before the folder is put in its place, and SharingError raised for what it carries.
+    Raises UsageError for a step that does not occur, for a folder that is not vidseg's and one
+    that another process writes to; MediaError where the recording cannot be read or an output
+    not written.
     """
     steps = _step_codes(options.steps, result)
-    with output_folder(out) as folder:
+    with output_folder(out, _gate(result) if share else None) as folder:
+        if share and (strange := folder.strangers()):
+            raise UsageError(
+                f"{out} holds files that vidseg did not write ({', '.join(strange[:3])}), which "
+                "would go along; move them away, or choose another folder with --out"
+            )
+        result = replace(result, problems=unquoted(result.problems))
         for number, path in enumerate(result.case.files):
             progress("hashing inputs", number / len(result.case.files))
             folder.input_hash(path)
@@ -47,6 +63,11 @@ def write_case(
         folder.finish()
     kept = len(folder.entries) - len(folder.made)
     return Made(folder.out, tuple(folder.made), kept, (*run.notes, *folder.notes))
+
+
+def _gate(result: CaseResult) -> Gate:
+    known = plain_words_of([label for label, _ in result.procedure.labels()])
+    return Gate(sifted(result, everything=True), known)
 
 
 def _step_codes(labels: Sequence[str], result: CaseResult) -> tuple[str, ...]:

@@ -20,8 +20,11 @@ from vidseg.export.deidentify import (
     write_record_page,
 )
 from vidseg.export.folder import OutputFolder, output_folder
+from vidseg.export.leaving import Gate
 from vidseg.measure.case.retime import carry
 from vidseg.measure.privacy.disclosure import Sharing, Status, dicom_options, safe_harbor
+from vidseg.measure.privacy.identifiers import plain_words_of
+from vidseg.measure.privacy.identifying_text import sifted
 from vidseg.measure.privacy.sifting import folded
 from vidseg.media.picture.screening import find_look
 from vidseg.media.picture.still import write_pictures
@@ -51,11 +54,14 @@ def deidentify(
     """Make the copy and its record in the folder ``out``, which holds ``copy`` and ``record``.
 
     Raises UsageError without consent and for requests that cannot be met, MediaError where the
-    recording cannot be read or the copy fails one of its checks; no copy is left then.
+    recording cannot be read or the copy fails one of its checks, SharingError where the copy
+    carries what was found to identify someone; no copy is left then.
     """
     consent = require_consent(result.case, options.purpose)
     refuse_idle(result, options)
-    with output_folder(out) as folder:
+    known = plain_words_of([label for label, _ in result.procedure.labels()])
+    findings = sifted(result, everything=True, allowed=options.allowed)
+    with output_folder(out, Gate(findings, known, options.allowed, COPY)) as folder:
         return _shared(result, folder, options, consent, progress)
 
 
@@ -102,12 +108,7 @@ def _shared(
 
 def _refuse_strangers(folder: OutputFolder) -> None:
     """Refuse where files that were put beside an earlier copy would go along with the new one."""
-    strange = [
-        path.name
-        for path in sorted((folder.out / COPY).rglob("*"))
-        if path.is_file() and path.relative_to(folder.out).as_posix() not in folder.before
-    ]
-    if strange:
+    if strange := folder.strangers(COPY):
         named = ", ".join(strange[:3]) + (f" and {len(strange) - 3} more" if strange[3:] else "")
         raise UsageError(
             f"{folder.out / COPY} holds files that are no part of the copy ({named}) and may show "

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from vidseg.measure.privacy.identifiers import find_identifiers, words_of
+from vidseg.measure.privacy.identifiers import find_identifiers, plain_words_of
 from vidseg.measure.privacy.sifting import folded
 from vidseg.model.procedure import Procedure
 from vidseg.model.span import Span
@@ -29,7 +29,7 @@ def spoken_identifiers(
     heard: Transcript, procedure: Procedure, allowed: Sequence[str], end: int
 ) -> tuple[SpokenIdentifier, ...]:
     """Search what was heard; ``allowed`` may stay, ``end`` is the recording's (ns)."""
-    known = words_of([label for label, _ in procedure.labels()])
+    known = plain_words_of([label for label, _ in procedure.labels()])
     stays = set(map(folded, allowed))
     found: list[SpokenIdentifier] = []
     for cue in heard.cues:

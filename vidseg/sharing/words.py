@@ -10,7 +10,7 @@ from datetime import date
 
 from vidseg.formats.vocabulary import builtin_codes, load_procedure
 from vidseg.measure.case.captions import cut_captions
-from vidseg.measure.privacy.identifiers import words_of
+from vidseg.measure.privacy.identifiers import plain_words_of
 from vidseg.measure.privacy.k_anonymity import Group, coarse, group_sizes
 from vidseg.measure.privacy.sifting import Sieve, Sifted, folded, without_words
 from vidseg.media.redact.redact_plan import Redaction
@@ -53,7 +53,9 @@ def sift(
     """Decide on every word. Raises UsageError for a covariate that is not there, for a date that
     gives no interval, and for a vocabulary with names that may identify someone."""
     named = _sifted_vocabulary(result.procedure, options)
-    sieve = Sieve(words_of([label for label, _ in result.procedure.labels()]), options.allowed)
+    sieve = Sieve(
+        plain_words_of([label for label, _ in result.procedure.labels()]), options.allowed
+    )
     words = SharedWords(without_words(result.annotation))
     sifted = sieve.notes(result.annotation)
     if options.keep_notes:
@@ -171,12 +173,19 @@ def own_vocabulary(procedure: Procedure) -> bool:
 
 
 def _sifted_vocabulary(procedure: Procedure, options: ShareOptions) -> list[Sifted]:
-    """Give what is found in the names of a vocabulary that goes along, all of it allowed."""
+    """Give what is found in the names of a vocabulary that goes along, all of it allowed.
+
+    Names are written with capitals, so that only listed names and titles tell.
+    """
     if not own_vocabulary(procedure):
         return []
     sieve = Sieve((), options.allowed)
-    for text in (procedure.name, *(step.name for step in procedure.steps)):
-        sieve.passes(f"now {text}", "vocabulary")
+    told = [procedure.code, procedure.name, procedure.version]
+    told += [text for s in procedure.steps for text in (s.code, s.name, s.category or "")]
+    for text in dict.fromkeys(told):
+        spaced = text.replace("_", " ")
+        for written in dict.fromkeys((text, spaced.title() if text.islower() else spaced)):
+            sieve.passes(written, "vocabulary", "label")
     telling = [one.identifier.text for one in sieve.found if not one.allowed]
     if telling:
         found = ", ".join(f'"{text}"' for text in dict.fromkeys(telling))

@@ -11,10 +11,10 @@ from vidseg.measure.draft.assertion import Sense, plainly
 from vidseg.measure.draft.evidence import Sentence, Telling, as_sentences
 from vidseg.measure.draft.happened import affirmed, happened
 from vidseg.measure.draft.hearing import consonants, sounding
-from vidseg.measure.draft.plain_words import LITTLE
 from vidseg.measure.draft.terms import Mention, find_mentions, terms_of
 from vidseg.measure.draft.utterances import Utterance
 from vidseg.model.clock import NS
+from vidseg.model.plain_words import LITTLE
 from vidseg.model.procedure import Kind, Procedure, Step, fold
 
 COMPLICATION = "complication"

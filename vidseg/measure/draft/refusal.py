@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from itertools import combinations, pairwise
 
 from vidseg.measure.draft.evidence import Clue
-from vidseg.measure.draft.plain_words import LITTLE, ORDINARY
 from vidseg.measure.draft.utterances import Utterance
+from vidseg.model.plain_words import LITTLE, ORDINARY
 from vidseg.model.procedure import Procedure
 
 HEARD = 1.2

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from rapidfuzz import fuzz, process
 
 from vidseg.measure.draft.hearing import Word, metaphone, sounding
-from vidseg.measure.draft.plain_words import LITTLE, ORDINARY
+from vidseg.model.plain_words import LITTLE, ORDINARY
 from vidseg.model.procedure import Step, fold
 
 LONGEST_WINDOW = 5

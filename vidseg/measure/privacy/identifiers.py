@@ -7,8 +7,11 @@ a suspicion for a person to look at, and nothing found proves nothing: a name ca
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 from dataclasses import dataclass
+
+from vidseg.measure.privacy.name_lists import fold_name, listed_names
+from vidseg.measure.privacy.person_names import Manner, find_names
 
 _MONTH_NAME = (
     r"(?:jan(?:uary)?|feb(?:ruary)?|mar(?:ch)?|apr(?:il)?|may|june?|july?|aug(?:ust)?"
@@ -59,9 +62,9 @@ _TRADE_WORDS = (
 TRADE = frozenset(_TRADE_WORDS.split())
 
 _EPONYMS_WORDS = (
-    "arlt barraquer berger bonn bowman bss castroviejo colibri descemet drysdale elschnig "
-    "endophthalmitis flieringa kelman keratome kuglen lieberman malyugin maumenee "
-    "mcpherson mitomycin nagahara ovd pva ringer schiotz schlemm simcoe sinskey "
+    "arlt barraquer berger bonn bowman bss calot castroviejo colibri descemet drysdale elschnig "
+    "endophthalmitis flieringa hartmann kelman keratome kuglen lieberman malyugin maumenee "
+    "lester mcpherson mitomycin nagahara ovd pva ringer seidel schiotz schlemm simcoe sinskey "
     "soemmering tenon tenons tenotomy trypan tyndall utrata weck westcott wieger yag zinn "
     "zonule zonules"
 )
@@ -69,7 +72,7 @@ _EPONYMS = frozenset(_EPONYMS_WORDS.split())
 """Persons and products that instruments and structures are named after (common practice)."""
 
 _COMMON_WORDS = (
-    "a after again all also alright an and are as at be before but by can come do down "
+    "a after again all also alright an and any are as at be because before but by can come do down "
     "for from get go good great hello here how i if in into is it just keep let lets look "
     "next no not note notice now of off ok okay on once one or our out over please right "
     "see she he so some step stop take than thank thanks that the then there these they "
@@ -131,7 +134,7 @@ _PROSE: tuple[tuple[re.Pattern[str], str, str], ...] = (
         "a vehicle's number",
     ),
     (
-        _numbered(r"serial|s/n|sn|device|lot|implant id|udi"),
+        _numbered(r"serial|s/n|sn(?=[ .:#])|device|lot|implant id|udi"),
         "M",
         "a device's number",
     ),
@@ -186,13 +189,10 @@ _PROSE: tuple[tuple[re.Pattern[str], str, str], ...] = (
     ),
 )
 _NAMED = re.compile(
-    r"\b(?i:doctor|dr|mister|mr|mrs|miss|ms|professor|prof|sister|nurse|surname|initials)\.?"
-    r" (?-i:[A-Z][A-Za-z'’-]+)(?: [A-Z][A-Za-z'’-]+)?"
-    r"|\b(?i:doctor|dr|mister|mr|mrs|professor|prof)\.? (?!is\b|and\b|the\b|will\b|has\b)[a-z]{3,}"
+    r"\b(?i:doctor|dr|mister|mr|mrs|professor|prof)\.? (?!is\b|and\b|the\b|will\b|has\b)[a-z]{3,}"
     r"|\b(?i:my name is|name is|named|patient is called|patient,? called)"
     r" [A-Za-z'’-]+(?: [A-Z][A-Za-z'’-]+)?"
 )
-_CAPITALS = re.compile(r"(?<![\w'’-])[A-Z][a-zà-ÿ'’]+(?:[- ][A-Z][a-zà-ÿ'’]+)*(?![\w])")
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,30 +209,37 @@ class Identifier:
     kind: str
 
 
-def find_identifiers(text: str, known: Collection[str] = ()) -> tuple[Identifier, ...]:
+def find_identifiers(
+    text: str, known: Collection[str] = (), manner: Manner = "prose"
+) -> tuple[Identifier, ...]:
     """Give what in ``text`` may identify someone, in order of place; findings do not overlap.
 
     ``known`` are words, in small letters, that are passed over where they stand with a capital:
-    those of the vocabulary in use. Names are found by titles ("Mr", "Sister"), introductions and
-    capitals inside a sentence; a name written small, or at a sentence's start alone, is not.
+    those of the vocabulary in use. Names are found by titles ("Mr", "Sister"), introductions,
+    initials, lists of names, and capitals inside a sentence, as ``manner`` says. A rare name at a
+    sentence's start, or written small, is not found.
     """
     free = [True] * len(text)
     found: list[Identifier] = []
 
-    def take(match: re.Match[str], letter: str, kind: str) -> None:
-        start, end = match.span()
+    def take(start: int, end: int, letter: str, kind: str) -> None:
         if all(free[start:end]) and end > start:
             free[start:end] = [False] * (end - start)
-            found.append(Identifier(start, end, match[0], letter, kind))
+            found.append(Identifier(start, end, text[start:end], letter, kind))
 
+    names = list(find_names(text, _COMMON | TRADE | _EPONYMS | set(known), manner))
+    for name in names:
+        if name.sure:
+            take(name.start, name.end, "A", "a name")
     for match in _NAMED.finditer(text):
-        take(match, "A", "a name")
+        take(*match.span(), "A", "a name")
     for pattern, letter, kind in _PROSE:
         for match in pattern.finditer(text):
             if kind != "a telephone number" or _digits(match[0]) >= LEAST_PHONE:
-                take(match, letter, kind)
-    for match in _capitalised(text, known):
-        take(match, "A", "a name, perhaps")
+                take(*match.span(), letter, kind)
+    for name in names:
+        if not name.sure:
+            take(name.start, name.end, "A", "a name, perhaps")
     return tuple(sorted(found, key=lambda one: one.start))
 
 
@@ -244,17 +251,13 @@ def _digits(text: str) -> int:
     return sum(letter.isdigit() for letter in text)
 
 
-def _capitalised(text: str, known: Collection[str]) -> Iterator[re.Match[str]]:
-    """Find words with a capital that begin no sentence and are no word of the trade."""
-    for match in _CAPITALS.finditer(text):
-        words = [word.strip("'’").lower() for word in re.split(r"[- ]", match[0])]
-        begins = re.search(r"(?:^|[.!?:;\n]|- )\s*[\"'(]*$", text[: match.start()]) is not None
-        rest = words[1:] if begins and words[0] in (_COMMON | TRADE | set(known)) else words
-        telling = [word for word in rest if word not in _COMMON | TRADE | _EPONYMS | set(known)]
-        if telling and not (begins and len(words) == 1) and len(telling) == len(rest):
-            yield match
-
-
 def words_of(labels: Collection[str]) -> frozenset[str]:
     """Give the words of a vocabulary's labels in small letters, for ``find_identifiers``."""
     return frozenset(word.lower() for label in labels for word in re.findall(r"[^\W\d_]+", label))
+
+
+def plain_words_of(labels: Collection[str]) -> frozenset[str]:
+    """Give the words of a vocabulary's labels, but for those that are listed as names."""
+    return frozenset(
+        w for w in words_of(labels) if w in TRADE or fold_name(w) not in listed_names()
+    )

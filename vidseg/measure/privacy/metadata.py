@@ -30,6 +30,7 @@ _HANDLERS = re.compile(
     r"(media )?handler|(mainconcept|gpac iso|apple|core media|iso media|l-smash) .*)",
     re.IGNORECASE,
 )
+_LANGUAGE = re.compile(r"-[a-z]{3}$")
 _NO_TIME = re.compile(r"(0000-|1904-01-01|1970-01-01).*|00:00:00[:;]00")
 
 _KINDS: tuple[tuple[str, str], ...] = (
@@ -68,6 +69,8 @@ def identifying(tags: Sequence[tuple[str, str, str]], file_name: str) -> tuple[P
     name = PurePath(file_name).name
     found: dict[tuple[str, str], tuple[str, list[str]]] = {}
     for place, key, value in tags:
+        if (place, _LANGUAGE.sub("", key), value) in tags and _LANGUAGE.search(key):
+            continue  # MP4 readers give a field once more by its language
         kind = _kind(place, key.strip().lower(), value.strip())
         if kind is not None:
             found.setdefault((key, value), (kind, []))[1].append(place)

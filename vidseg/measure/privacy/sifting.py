@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from vidseg.measure.privacy.identifiers import Identifier, find_identifiers
+from vidseg.measure.privacy.person_names import Manner
 from vidseg.model.annotation import Annotation, Edge, Event, Mark, Segment, Sheet
 from vidseg.model.clock import format_time
 from vidseg.model.recording import Captions
@@ -41,9 +42,12 @@ class Sieve:
         self.allowed = set(map(folded, allowed))
         self.found: list[Sifted] = []
 
-    def passes(self, text: str, where: str) -> bool:
-        """Check one text; False where something in it is not allowed, and then nothing of it is."""
-        found = find_identifiers(text, self.known)
+    def passes(self, text: str, where: str, manner: Manner = "prose") -> bool:
+        """Check one text; False where something in it is not allowed, and then nothing of it is.
+
+        ``manner`` as in ``find_identifiers``.
+        """
+        found = find_identifiers(text, self.known, manner)
         allowed = all(folded(one.text) in self.allowed for one in found)
         self.found += [Sifted(where, text, one, allowed) for one in found]
         return allowed
