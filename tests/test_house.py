@@ -20,6 +20,7 @@ SOURCES = sorted((ROOT / "vidseg").rglob("*.py"))
 # Codes that speak of a recording or an output, not of an annotation file.
 NOT_OF_ANNOTATIONS = {
     "chapters-not-joined",
+    "damaged-clip",
     "doubtful-clock",
     "identifying-metadata",
     "identifying-text",

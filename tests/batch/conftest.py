@@ -16,6 +16,7 @@ from vidseg.batch.drive import Engine
 from vidseg.batch.whole import BatchSettings, Told, run_batch
 from vidseg.batch.worklist import read_work
 from vidseg.media.read import threads as media_threads
+from vidseg.model.clock import NS
 from vidseg.pipeline.outputs import RunOptions
 
 STEPS = "start,end,step\n0:00.2,0:00.8,main incision\n0:01,{end},capsulorhexis\n"
@@ -33,6 +34,8 @@ def footage(tmp_path_factory: pytest.TempPathFactory) -> Path:
         )
         end = f"0:01.{5 + number}"
         (folder / f"s{number}.csv").write_text(STEPS.format(end=end), encoding="utf-8")
+    for path in folder.iterdir():  # what was written just now may yet change, and is not trusted
+        os.utime(path, ns=(path.stat().st_atime_ns, path.stat().st_mtime_ns - 60 * NS))
     return folder
 
 

@@ -275,4 +275,4 @@ def make(request: Request, kind: str, options: RunOptions, *, share: bool = Fals
     if "page" in options.outputs:
         say(f"open: {made.folder / 'index.html'}", quiet)
     say(CAUTION, quiet)
-    return int(result.has_errors)
+    return int(made.has_errors)

@@ -154,6 +154,7 @@ REPORT_COLUMNS = (
     "copied_frames",
     "encoded_frames",
     "verified",
+    "damaged_frames",
 )
 
 
@@ -171,4 +172,5 @@ def report_row(plan: ClipPlan, report: ClipReport) -> dict[str, str | int]:
         "copied_frames": report.copied_frames,
         "encoded_frames": report.encoded_frames,
         "verified": report.verified,
+        "damaged_frames": report.damaged,
     }

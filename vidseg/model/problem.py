@@ -47,6 +47,7 @@ ERRORS = {
     "no-steps": "no row could be used",
     "duplicate-row": "the same step with the same times twice",
     "forbidden-overlap": "two steps of one level at the same time, against the vocabulary",
+    "damaged-clip": "a clip that shows pictures which the recording holds damaged",
 }
 WARNINGS = {
     "joined-without-clock": "parts whose start times are not known; they are taken to touch",
@@ -91,6 +92,7 @@ CODES: dict[str, tuple[Severity, str]] = {
 
 GUIDE = {
     "chapters-not-joined": "formats",
+    "damaged-clip": "media",
     "doubtful-clock": "media",
     "identifying-metadata": "sharing",
     "identifying-text": "sharing",

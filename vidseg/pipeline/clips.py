@@ -16,7 +16,9 @@ from vidseg.export.page import PageClip
 from vidseg.export.tables import csv_text
 from vidseg.media.splice.splice import ClipReport
 from vidseg.model.clip import Clip
+from vidseg.model.clock import format_time
 from vidseg.model.cutting import Cutting
+from vidseg.model.problem import Problem
 from vidseg.pipeline.case_run import CaseRun
 
 
@@ -59,6 +61,17 @@ def make(run: CaseRun) -> None:
     for plan, report in zip(plans, reports, strict=True):
         if report.way == "re-encoded" and not options.cutting.reencode:
             run.notes.append(f"{plan.clip.name} was re-encoded whole: {report.reason}")
+    run.add_problems(
+        Problem.of(
+            "damaged-clip",
+            f"{plan.clip.name} shows {report.damaged} picture(s) that the recording holds damaged, "
+            f"the first at {format_time(report.damage_ns)}; look at them, or copy the recording "
+            "anew from where it came from",
+            run.result.recording.parts[0].path.name,
+        )
+        for plan, report in zip(plans, reports, strict=True)
+        if report.damaged
+    )
     if plans:
         rows = list(map(report_row, plans, reports))
         folder.write({"clips/clips.csv": csv_text(REPORT_COLUMNS, rows)})

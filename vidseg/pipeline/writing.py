@@ -20,12 +20,14 @@ from vidseg.pipeline.outputs import OUTPUTS, RunOptions
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """What ``write_case`` wrote: ``made`` anew, ``kept`` files taken over, notes for the user."""
+    """What ``write_case`` wrote: ``made`` anew, ``kept`` files taken over, notes for the user;
+    ``has_errors`` where the case, or what was made, has problems of severity error."""
 
     folder: Path
     made: tuple[str, ...]
     kept: int
     notes: tuple[str, ...]
+    has_errors: bool
 
 
 def write_case(
@@ -62,7 +64,8 @@ def write_case(
                 resolve_name(output.make)(run)
         folder.finish()
     kept = len(folder.entries) - len(folder.made)
-    return Made(folder.out, tuple(folder.made), kept, (*run.notes, *folder.notes))
+    notes = (*run.notes, *folder.notes)
+    return Made(folder.out, tuple(folder.made), kept, notes, run.result.has_errors)
 
 
 def _gate(result: CaseResult) -> Gate:

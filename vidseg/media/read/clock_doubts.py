@@ -48,6 +48,11 @@ def _damage(e: ClockEvidence) -> Iterator[str]:
             f"The header promises {format_time(header)} but the last frame that decodes ends at "
             f"{format_time(e.length)}: the file is cut short or damaged."
         )
+    if packets.lost:
+        yield (
+            f"The file's header counts {packets.lost} picture(s) more than are found: they are "
+            "lost, and as an AVI counts time in pictures, all that follows comes too early."
+        )
     if e.frames.undecodable:
         yield (
             f"{e.frames.undecodable} stored picture(s) cannot be decoded and are not counted as "

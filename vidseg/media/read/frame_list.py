@@ -85,6 +85,7 @@ def _reconcile(
     if (
         found.unordered
         or found.bare
+        or found.lost
         or len(seen) < len(head)
         or not _rising(seen)
         or not set(seen) <= set(times)

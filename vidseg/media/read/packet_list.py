@@ -23,6 +23,7 @@ class PacketList:
     counts pictures that an edit list keeps from being shown. ``unordered``: decoding times
     fall back. ``bare``: the codec reorders, yet timestamps rise in file order (decoding times).
     ``spaced``: durations are distances between decoding times, which say nothing of display.
+    ``lost`` counts the pictures that an AVI's header promises and that are not there.
     ``others`` holds the first and the end timestamp of each other stream, by its index.
     """
 
@@ -35,6 +36,7 @@ class PacketList:
     unordered: bool = False
     bare: bool = False
     spaced: bool = False
+    lost: int = 0
     others: dict[int, tuple[int, int]] = field(default_factory=dict)
 
     def key_before(self, place: int) -> int | None:
@@ -53,13 +55,14 @@ def list_packets(path: Path, progress: Progress | None = None) -> PacketList:
     size = max(1, path.stat().st_size) if path.exists() else 1
     with opened(path) as container:
         video = video_stream(container, path)
-        index, count, reordered = video.index, 0, False
+        index, count, dropped, reordered = video.index, 0, 0, False
         latest_dts: int | None = None
         for packet in packets(container):
             if packet.stream_index != index:
                 _note_other(found, packet)
                 continue
             if not packet.size:
+                dropped += packet.dts is not None
                 continue
             count += 1
             if progress is not None and count % _REPORT_EVERY == 0 and packet.pos:
@@ -80,6 +83,8 @@ def list_packets(path: Path, progress: Progress | None = None) -> PacketList:
             and not reordered
             and bool(video.codec_context.has_b_frames)
         )
+        if "avi" in container.format.name:
+            found.lost = max(0, video.frames - count - dropped)
         if "mp4" in container.format.name:
             found.spaced = reordered
             if video.frames > count:

@@ -30,7 +30,8 @@ class ClipReport:
     ``way`` is "copied" (whole groups of pictures copied, edges encoded) or "re-encoded";
     ``reason`` says why it was re-encoded, or why a range was, else "". ``verified`` is what was
     compared with the source: "edges", "full", "none", and "count" for a re-encoded clip, of
-    which the stored pictures are counted.
+    which the stored pictures are counted. ``damaged`` frames of a re-encoded clip came damaged
+    from the decoder, the first of them at ``damage_ns`` (case time).
     """
 
     way: Literal["copied", "re-encoded"]
@@ -38,14 +39,17 @@ class ClipReport:
     copied_frames: int
     encoded_frames: int
     verified: Literal["edges", "full", "none", "count"]
+    damaged: int = 0
+    damage_ns: int = 0
 
 
 def reencode_clip(
     clip: Clip, folder: Path, how: Cutting, reason: str, progress: Progress | None
 ) -> ClipReport:
     """Write a clip by encoding all of it; ``reason`` is why."""
-    write_clip(clip.pieces, folder / clip.name, clip.captions, how.quality, progress)
-    return ClipReport("re-encoded", reason, 0, clip.n_frames, "count")
+    damaged = write_clip(clip.pieces, folder / clip.name, clip.captions, how.quality, progress)
+    first = min(damaged, default=0)
+    return ClipReport("re-encoded", reason, 0, clip.n_frames, "count", len(damaged), first)
 
 
 def splice_clip(

@@ -37,7 +37,7 @@ def write_clip(
     captions: Captions | None = None,
     quality: int = 18,
     progress: Progress | None = None,
-) -> None:
+) -> tuple[int, ...]:
     """Write the frames of ``pieces``, one after another, to ``out`` (.mp4 .mov .mkv).
 
     The first frame is at time 0; the others keep their distances. Every sound track of the first
@@ -45,7 +45,8 @@ def write_clip(
     own clock and become a text track. ``quality`` is x264's constant rate factor: 0 keeps
     everything, 18 is hardly told from the source, 28 is coarse.
 
-    Raises MediaError where a frame does not decode, the picture size changes, or the file
+    Returns the starts (ns, case time) of frames that the decoder calls damaged. Raises MediaError
+    where a frame does not decode, the picture size changes, or the file
     cannot be written. Nothing is left behind on failure or Ctrl-C.
     """
     kind = container_of(out)
@@ -55,14 +56,16 @@ def write_clip(
     part = pieces[0].part
     _, head = next(decode(part, pieces[0].first, pieces[0].first + 1))
     time_base = clip_time_base(pieces)
+    damaged: list[int] = []
     with written_aside(out) as aside, errors_of(out):
         with open_target(aside, kind, faststart=True) as target:
             pictures = add_pictures(target, part, head, time_base, quality)
-            encoded = picture_packets(pictures, pieces, time_base)
+            encoded = picture_packets(pictures, pieces, time_base, damaged=damaged)
             write_tracks(target, kind, pieces, pictures, encoded, captions, progress)
         require_frames(aside, pieces, out)
     if progress:
         progress(1.0)
+    return tuple(damaged)
 
 
 def write_tracks(

@@ -90,18 +90,23 @@ def add_pictures(
 
 
 def picture_packets(
-    stream: av.VideoStream, pieces: Sequence[Stretch], time_base: Fraction, paint: Paint = None
+    stream: av.VideoStream,
+    pieces: Sequence[Stretch],
+    time_base: Fraction,
+    paint: Paint = None,
+    damaged: list[int] | None = None,
 ) -> Iterator[av.Packet[Any]]:
     """Yield the encoded frames of ``pieces``, the first one at time 0, each with its length.
 
     ``paint`` gets the place of a piece and a frame of it, and gives the frame to be encoded.
+    ``damaged`` takes the starts (ns, case time) of frames that the decoder calls damaged.
     The first frame of every piece is a key frame. Raises MediaError where the picture size
     changes or a frame does not decode.
     """
     size = (pieces[0].part.width, pieces[0].part.height)
     lengths: dict[int, int] = {}
     total = ns_to_pts(pieces[-1].offset + pieces[-1].length, time_base)
-    encoded = _encoded(stream, pieces, time_base, size, lengths, paint)
+    encoded = _encoded(stream, pieces, time_base, size, lengths, paint, damaged)
     yield from with_lengths(encoded, lengths, total)
 
 
@@ -135,6 +140,7 @@ def _encoded(
     size: tuple[int, int],
     lengths: dict[int, int],
     paint: Paint,
+    damaged: list[int] | None,
 ) -> Iterator[av.Packet[Any]]:
     """Encode the frames; note each one's length in ``lengths`` by its timestamp."""
     for place, piece in enumerate(pieces):
@@ -146,6 +152,8 @@ def _encoded(
                     f"the picture is {frame.width}x{frame.height} at frame {index} and "
                     f"{size[0]}x{size[1]} before; one clip cannot hold both",
                 )
+            if damaged is not None and frame.is_corrupt:
+                damaged.append(piece.part.start + int(starts[index]))
             frame = paint(place, frame) if paint else frame
             start = int(starts[index]) - piece.start + piece.offset
             end = piece.end if index + 1 == piece.last else int(starts[index + 1])
