@@ -125,12 +125,14 @@ class _Boxes:
             head, row = _ROWS[kind]
             if len(body) != head + row * int.from_bytes(body[4:8], "big"):
                 yield f"bytes behind the rows of {kind!r}"
-            self.tracks[-1].tables[kind] = body
+            elif self.tracks:
+                self.tracks[-1].tables[kind] = body
         elif kind == "stsz":
             rows = 0 if any(body[4:8]) else int.from_bytes(body[8:12], "big")
             if len(body) != 12 + 4 * rows:
                 yield "bytes behind the rows of 'stsz'"
-            self.tracks[-1].tables[kind] = body
+            elif self.tracks:
+                self.tracks[-1].tables[kind] = body
         elif parent in ("stsd", "gmhd"):
             yield from self._text_entry(kind, parent, body)
         elif kind in _LEAVES:
@@ -224,10 +226,16 @@ class _Boxes:
         """Judge every sample, and every byte of the pools that is none."""
         used: list[tuple[int, int]] = []
         for track in self.tracks:
-            for at, size in _extents(track.tables):
+            try:
+                extents = list(_extents(track.tables, len(self.data)))
+                hidden = list(self._hidden(track))
+            except (ValueError, IndexError):
+                yield "tables of samples that do not fit each other"
+                continue
+            for at, size in extents:
                 used.append((at, at + size))
                 yield from strange_sample(track.codec, self.data[at : at + size], self.texts)
-            yield from self._hidden(track)
+            yield from hidden
         used.sort()
         place = 0
         for start, end in self.pools:
@@ -285,10 +293,16 @@ def _rows(body: bytes, row: int) -> Iterator[tuple[int, ...]]:
         yield unpack(f">{row}I", body[at : at + 4 * row])
 
 
-def _extents(tables: dict[str, bytes]) -> Iterator[tuple[int, int]]:
-    """Yield (position, size) of every sample, in file order of the track."""
+def _extents(tables: dict[str, bytes], most: int) -> Iterator[tuple[int, int]]:
+    """Yield (position, size) of every sample, in file order of the track.
+
+    Raises ValueError or IndexError where the tables do not fit each other, or a file of ``most``
+    bytes.
+    """
     sizes = tables.get("stsz", b"\0" * 12)
     same, count = unpack(">II", sizes[4:12])
+    if same * count > most:
+        raise ValueError("more samples than the file has bytes")
     every = [same] * count if same else list(unpack(f">{count}I", sizes[12:]))
     if "co64" in tables:
         places = [at for (at,) in _wide(tables["co64"])]
@@ -313,7 +327,12 @@ def _wide(body: bytes) -> Iterator[tuple[int]]:
 
 
 def _shown(tables: dict[str, bytes]) -> list[int]:
-    """Give when each sample is shown, in units of the track."""
+    """Give when each sample is shown, in units of the track. Raises ValueError where the tables
+    speak of other samples."""
+    stored = int.from_bytes(tables.get("stsz", b"\0" * 12)[8:12], "big")
+    for name in ("stts", "ctts"):
+        if name in tables and sum(count for count, _ in _rows(tables[name], 2)) != stored:
+            raise ValueError(f"{name} speaks of other samples")
     decoded: list[int] = []
     at = 0
     for count, step in _rows(tables["stts"], 2):
